@@ -1,0 +1,2 @@
+//! Driver for daisy chains of smart stepper drivers on SPI.
+#![no_std]

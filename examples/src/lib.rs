@@ -1,0 +1,1 @@
+//! Host programs and bench files that show stepchain at work.

@@ -1,0 +1,1 @@
+//! Host simulator for daisy chains of smart stepper drivers.

@@ -1,0 +1,2 @@
+//! The program `stepchain`.
+fn main() {}

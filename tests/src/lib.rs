@@ -1,0 +1,1 @@
+//! End-to-end tests; the tests stand in `tests/`.
