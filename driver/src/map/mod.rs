@@ -1,0 +1,30 @@
+//! The register map: one chip's datasheet as plain data, written once by the user.
+//!
+//! A [`Layout`] says how the wire is framed, which registers there are and what their codes mean, how a command
+//! looks in bits and how its reply, where each status flag stands, and what the position counter is like. It is
+//! data and nothing else: the driver's encoder and the simulator's decoder both interpret it, each with code of
+//! its own. Imports only [`units`](crate::units).
+//!
+//! Everything is built by `const` constructors and checked by [`Layout::validate`], a `const fn`, so that a bad
+//! map does not compile; see [`check_map!`](crate::check_map).
+
+mod coding;
+mod flaw;
+mod form;
+mod layout;
+mod parameter;
+mod register;
+mod status;
+mod validate;
+mod vocabulary;
+mod wire;
+
+pub use coding::{Coding, Encoding, Sign, TableEntry};
+pub use flaw::Flaw;
+pub use form::{CommandForm, Piece, Refusal, Request, Source, Write};
+pub use layout::{Drive, Layout, PositionCounter, RegisterMap, WrapAround};
+pub use parameter::{CurveSegment, Parameter};
+pub use register::{Access, BitField, Register};
+pub use status::{Clearing, Flag, Holding, MotionStateField, Polarity, StatusBit, StatusLayout};
+pub use vocabulary::{BridgeState, MotionState, StopRamp, Verb, Way};
+pub use wire::{BitOrder, Crc8, Framing, ReplyTiming, SpareClocks, SpiMode, Wire};

@@ -1,0 +1,233 @@
+//! Bare fixed-point numbers, the units that they are counted in, and the error of leaving a range.
+
+use core::fmt;
+
+/// What a number counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[non_exhaustive]
+pub enum Unit {
+    /// Microsteps: positions and distances.
+    Microsteps,
+    /// Full steps per second.
+    StepsPerSecond,
+    /// Full steps per second squared.
+    StepsPerSecondSquared,
+    /// Share of the supply voltage, 0 to 1.
+    ShareOfSupply,
+    /// Share of the supply voltage per full step per second.
+    SharePerStepPerSecond,
+    /// Amperes, peak per phase.
+    Amperes,
+    /// Volts.
+    Volts,
+    /// Degrees Celsius.
+    DegreesCelsius,
+    /// A dimensionless factor.
+    Factor,
+    /// Microsteps in one full step.
+    MicrostepsPerStep,
+    /// A register's bare code, for what has no physical unit.
+    Code,
+}
+
+impl Unit {
+    /// Every unit, in the order of the declaration.
+    pub const ALL: &'static [Self] = &[
+        Self::Microsteps,
+        Self::StepsPerSecond,
+        Self::StepsPerSecondSquared,
+        Self::ShareOfSupply,
+        Self::SharePerStepPerSecond,
+        Self::Amperes,
+        Self::Volts,
+        Self::DegreesCelsius,
+        Self::Factor,
+        Self::MicrostepsPerStep,
+        Self::Code,
+    ];
+
+    /// The unit as it is printed behind a number; empty for a factor.
+    #[must_use]
+    pub const fn symbol(self) -> &'static str {
+        match self {
+            Self::Microsteps => "microsteps",
+            Self::StepsPerSecond => "steps/s",
+            Self::StepsPerSecondSquared => "steps/s²",
+            Self::ShareOfSupply => "of supply",
+            Self::SharePerStepPerSecond => "of supply per step/s",
+            Self::Amperes => "A",
+            Self::Volts => "V",
+            Self::DegreesCelsius => "°C",
+            Self::Factor => "",
+            Self::MicrostepsPerStep => "microsteps/step",
+            Self::Code => "(code)",
+        }
+    }
+
+    /// How many bits stand behind the binary point in this unit's [`Number`].
+    #[must_use]
+    pub const fn fraction_bits(self) -> u8 {
+        match self {
+            Self::Microsteps | Self::MicrostepsPerStep | Self::Code => 0,
+            Self::StepsPerSecond => 12,
+            Self::StepsPerSecondSquared => 8,
+            Self::ShareOfSupply => 31,
+            Self::SharePerStepPerSecond => 32,
+            Self::Amperes | Self::Volts | Self::DegreesCelsius | Self::Factor => 16,
+        }
+    }
+
+    /// Smallest and greatest fixed-point bits that the unit's type holds.
+    #[must_use]
+    pub const fn range(self) -> (i64, i64) {
+        match self {
+            Self::Microsteps | Self::StepsPerSecond | Self::Amperes | Self::Volts | Self::DegreesCelsius => {
+                (i32::MIN as i64, i32::MAX as i64)
+            }
+            Self::StepsPerSecondSquared | Self::SharePerStepPerSecond | Self::Factor | Self::Code => {
+                (0, u32::MAX as i64)
+            }
+            Self::ShareOfSupply => (0, 1 << 31),
+            Self::MicrostepsPerStep => (0, u16::MAX as i64),
+        }
+    }
+
+    /// The number that `bits` mean in this unit.
+    #[must_use]
+    pub const fn number(self, bits: i64) -> Number {
+        Number { bits, fraction_bits: self.fraction_bits() }
+    }
+
+    /// `Ok` if the unit's type holds `bits`.
+    pub(crate) const fn checked(self, bits: i64) -> Result<i64, OutOfRange> {
+        let (min, max) = self.range();
+        if bits < min || bits > max {
+            return Err(self.out_of_range(bits, min, max));
+        }
+        Ok(bits)
+    }
+
+    pub(crate) const fn out_of_range(self, bits: i64, min: i64, max: i64) -> OutOfRange {
+        OutOfRange { value: self.number(bits), min: self.number(min), max: self.number(max), unit: self }
+    }
+}
+
+impl fmt::Display for Unit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.symbol())
+    }
+}
+
+/// A fixed-point number: `bits` · 2^−`fraction_bits`.
+///
+/// Prints as a decimal fraction, without trailing zeros, to at most nine places.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Number {
+    /// The number times 2^`fraction_bits`.
+    pub bits: i64,
+    /// Bits behind the binary point, at most 32.
+    pub fraction_bits: u8,
+}
+
+impl fmt::Display for Number {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let fraction_bits = self.fraction_bits.min(32) as u32;
+        let magnitude = self.bits.unsigned_abs();
+        let one = 1u64 << fraction_bits;
+        // A decimal place is worth 3.3 bits; more than nine would not fit the product below.
+        let places = (fraction_bits * 3 / 10 + 1).min(9);
+        let scale = 10u64.pow(places);
+        let mut whole = magnitude >> fraction_bits;
+        let mut decimals = ((magnitude & (one - 1)) * scale + one / 2) >> fraction_bits;
+        if decimals >= scale {
+            whole += 1;
+            decimals = 0;
+        }
+        let sign = if self.bits < 0 { "-" } else { "" };
+        write!(f, "{sign}{whole}")?;
+        if fraction_bits == 0 || decimals == 0 {
+            return Ok(());
+        }
+        let mut width = places as usize;
+        while decimals.is_multiple_of(10) {
+            decimals /= 10;
+            width -= 1;
+        }
+        write!(f, ".{decimals:0width$}")
+    }
+}
+
+/// A value that a type, a register or a command field cannot hold; nothing was clamped and nothing was sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct OutOfRange {
+    /// What was asked for.
+    pub value: Number,
+    /// The smallest value that would have been taken.
+    pub min: Number,
+    /// The greatest value that would have been taken.
+    pub max: Number,
+    /// The unit of all three.
+    pub unit: Unit,
+}
+
+impl fmt::Display for OutOfRange {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { value, min, max, unit } = self;
+        write!(f, "{value} {unit} is outside {min}..={max} {unit}")
+    }
+}
+
+impl core::error::Error for OutOfRange {}
+
+/// `numerator` · 2^`shift` / `denominator`, rounded to nearest, halves away from zero.
+///
+/// `None` if the denominator is zero or the result (or what leads to it) needs more than 64 bits. Two 64-bit
+/// divisions and no wider arithmetic: the whole part and the rest are scaled apart.
+pub(crate) const fn scaled(numerator: u64, denominator: u64, shift: u8) -> Option<u64> {
+    let (Some(whole), Some(rest)) = (numerator.checked_div(denominator), numerator.checked_rem(denominator)) else {
+        return None;
+    };
+    if whole.leading_zeros() < shift as u32 || rest.leading_zeros() < shift as u32 {
+        return None;
+    }
+    // `rest << 64` cannot happen: a shift is at most 32 here, and 64 leading zeros mean zero.
+    let (Some(high), Some(rest)) = (whole.checked_shl(shift as u32), rest.checked_shl(shift as u32)) else {
+        return None;
+    };
+    let Some(rounded) = rest.checked_add(denominator / 2) else {
+        return None;
+    };
+    match rounded.checked_div(denominator) {
+        Some(low) => high.checked_add(low),
+        None => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use std::string::ToString;
+
+    use super::*;
+
+    #[test]
+    fn scaled_rounds_to_nearest_and_refuses_what_does_not_fit() {
+        assert_eq!(scaled(1, 3, 0), Some(0));
+        assert_eq!(scaled(2, 3, 0), Some(1));
+        assert_eq!(scaled(1, 2, 0), Some(1), "a half goes away from zero");
+        assert_eq!(scaled(15_625, 1 << 20, 12), Some(61), "15625/256 is 61.035");
+        assert_eq!(scaled(1, 0, 0), None);
+        assert_eq!(scaled(u64::MAX, 1, 1), None);
+    }
+
+    #[test]
+    fn a_number_prints_as_a_decimal_without_trailing_zeros() {
+        let text = |bits, fraction_bits| Number { bits, fraction_bits }.to_string();
+        assert_eq!(text(1000 << 12, 12), "1000");
+        assert_eq!(text((1000 << 12) + (1 << 11), 12), "1000.5");
+        assert_eq!(text(-(1 << 10), 12), "-0.25");
+        assert_eq!(text(1, 32), "0");
+        assert_eq!(text(43, 32), "0.00000001");
+        assert_eq!(text((1 << 12) - 1, 12), "0.9998");
+    }
+}
