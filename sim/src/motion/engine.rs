@@ -89,10 +89,9 @@ impl Engine {
     /// A motion that is too fast to stop in time, or goes the other way, brakes to standstill and comes back.
     ///
     /// # Errors
-    /// [`OutOfRange`] for limits that [`Limits::check`] refuses, or a target more than 2⁵³ microsteps away.
+    /// [`OutOfRange`] for limits that [`Limits::check`] refuses, or a target 2⁵³ microsteps away or more.
     pub fn move_to(&mut self, now_ns: u64, target: i64, limits: &Limits) -> Result<(), OutOfRange> {
         limits.check()?;
-        // The subtraction is exact in `i128`, and its rounding to `f64` cannot hide an excess.
         let way = i128::from(target) - i128::from(self.position(now_ns));
         within(
             "distance",

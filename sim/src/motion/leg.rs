@@ -27,8 +27,10 @@ impl Piece {
 /// A piece in its place within a leg.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Span {
-    pub(super) start_s: f64,
+    start_s: f64,
     pub(super) end_s: f64,
+    /// Kept beside the two, whose difference has lost the last digits.
+    pub(super) duration_s: f64,
     start_distance: f64,
     end_distance: f64,
     pub(super) start_speed: f64,
@@ -122,6 +124,7 @@ impl Leg {
             spans.push(Span {
                 start_s,
                 end_s: at_s,
+                duration_s: piece.duration_s,
                 start_distance,
                 end_distance: distance,
                 start_speed: piece.start_speed,

@@ -41,7 +41,7 @@ pub struct Line {
 /// makes all ramp from zero.
 ///
 /// # Errors
-/// [`OutOfRange`] for a distance beyond ±2⁵³, or a ramp that [`Ramp::check`] refuses: as given, or as slowed down for
+/// [`OutOfRange`] for a distance of 2⁵³ or more, or a ramp that [`Ramp::check`] refuses: as given, or as slowed down for
 /// the line when distances differ so much that the shorter axis would have to creep below the range.
 pub fn straight_line(axes: &[AxisMove]) -> Result<Line, OutOfRange> {
     for axis in axes {

@@ -169,8 +169,8 @@ impl core::error::Error for OutOfRange {}
 const VELOCITIES: RangeInclusive<f64> = 1e-6..=1e9;
 const ACCELERATIONS: RangeInclusive<f64> = 1e-6..=1e15;
 
-/// Greatest distance of one move: up to it an `f64` holds every whole count.
-const GREATEST_DISTANCE: f64 = 9_007_199_254_740_992.0;
+/// Greatest distance of one move, 2⁵³ − 1: up to it an `f64` holds every whole count, and no greater count rounds to it.
+const GREATEST_DISTANCE: f64 = 9_007_199_254_740_991.0;
 
 fn within(what: &'static str, value: f64, range: RangeInclusive<f64>) -> Result<(), OutOfRange> {
     if range.contains(&value) {

@@ -117,7 +117,7 @@ impl Profile {
     pub fn segments(&self) -> impl Iterator<Item = Segment> + '_ {
         self.legs.iter().flat_map(|leg| {
             leg.spans().iter().map(|span| Segment {
-                duration_s: span.end_s - span.start_s,
+                duration_s: span.duration_s,
                 start_velocity: leg.direction.signed(span.start_speed),
                 end_velocity: leg.direction.signed(span.end_speed),
                 acceleration: leg.direction.signed(span.acceleration),
@@ -159,7 +159,7 @@ impl Profile {
         let spans = self.legs.iter().flat_map(Leg::spans);
         spans
             .filter(|span| span.phase() == phase)
-            .map(|span| span.end_s - span.start_s)
+            .map(|span| span.duration_s)
             .sum()
     }
 }
@@ -181,7 +181,7 @@ impl Profile {
 /// ```
 ///
 /// # Errors
-/// [`OutOfRange`] for a ramp that [`Ramp::check`] refuses, a distance beyond ±2⁵³ or a velocity beyond ±10⁹.
+/// [`OutOfRange`] for a ramp that [`Ramp::check`] refuses, a distance of 2⁵³ or more or a velocity beyond ±10⁹.
 pub fn to_target(velocity: f64, distance: f64, ramp: &Ramp) -> Result<Profile, OutOfRange> {
     ramp.check()?;
     check_velocity(velocity)?;

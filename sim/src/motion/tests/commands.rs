@@ -320,11 +320,12 @@ fn refused_numbers_leave_the_engine_as_it_is() {
     for velocity in [f64::NAN, 1e10, 1e-7] {
         assert!(engine.move_velocity(3 * S, velocity, &LIMITS).is_err());
     }
+    // 2⁵³ counts from the position 2000.
     let far = engine
-        .move_to(0, 9_007_199_254_740_993, &LIMITS)
+        .move_to(3 * S, 2000 + 9_007_199_254_740_992, &LIMITS)
         .unwrap_err();
     assert_eq!(far.what, "distance");
-    assert!(engine.move_to(0, i64::MIN, &LIMITS).is_err());
+    assert!(engine.move_to(3 * S, i64::MIN, &LIMITS).is_err());
     assert_eq!(format!("{engine:?}"), before);
     let message = Limits {
         velocity: 0.0,
@@ -377,7 +378,7 @@ fn the_end_of_time_is_no_surprise() {
         ..LIMITS
     };
     engine
-        .move_to(u64::MAX - 5, 9_007_199_254_740_992, &slow)
+        .move_to(u64::MAX - 5, 9_007_199_254_740_991, &slow)
         .unwrap();
     assert_eq!(engine.settles_at_ns(), Some(u64::MAX));
     assert_eq!(

@@ -71,7 +71,7 @@ fn a_line_governed_by_one_axis_is_as_fast_as_the_independent_planner_allows() {
         assert_near(straight_line(&axes).unwrap().duration_s, expected_s, 1e-9);
     }
     assert!(
-        skipped * 5 <= CASES,
+        skipped * 100 <= CASES,
         "no oracle in {skipped} of {CASES} cases"
     );
 }
@@ -94,7 +94,7 @@ fn a_line_is_never_faster_than_the_independent_planner() {
         slower += usize::from(found_s > least_s * (1.0 + 1e-9));
     }
     assert!(
-        skipped * 5 <= CASES,
+        skipped * 100 <= CASES,
         "no oracle in {skipped} of {CASES} cases"
     );
     assert!(

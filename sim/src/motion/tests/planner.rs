@@ -62,11 +62,13 @@ fn state(trajectory: &Trajectory<1>, at_s: f64) -> (f64, f64) {
     (position[0], velocity[0])
 }
 
+/// Ramps that take 1 ms to 3 s: the planner checks its ends to an absolute 10⁻⁸ and gives up on very long ways.
 fn random_ramp(random: &mut Random) -> Ramp {
+    let velocity = random.magnitude(10.0, 1e6);
     Ramp {
-        velocity: random.magnitude(10.0, 1e6),
-        acceleration: random.magnitude(10.0, 1e6),
-        deceleration: random.magnitude(10.0, 1e6),
+        velocity,
+        acceleration: velocity / random.magnitude(1e-3, 3.0),
+        deceleration: velocity / random.magnitude(1e-3, 3.0),
         start_velocity: 0.0,
     }
 }
@@ -108,7 +110,7 @@ fn assert_same(plan: &Plan, parts: &[Trajectory<1>], way: f64, random: &mut Rand
 #[test]
 fn moves_from_rest_agree_with_an_independent_planner() {
     let mut random = Random(1);
-    let mut skipped = 0;
+    let (mut skipped, mut triangles, mut trapezoids) = (0, 0, 0);
     for _ in 0..CASES {
         let ramp = random_ramp(&mut random);
         let distance = random.sign() * random.magnitude(1.0, 1e7).round();
@@ -119,6 +121,11 @@ fn moves_from_rest_agree_with_an_independent_planner() {
         };
         let plan = to_target(0.0, distance, &ramp).unwrap();
         let duration_s = oracle.get_duration();
+        *(if plan.cruise_s() > 0.0 {
+            &mut trapezoids
+        } else {
+            &mut triangles
+        }) += 1;
 
         let limits = Limits {
             velocity: ramp.velocity,
@@ -149,6 +156,10 @@ fn moves_from_rest_agree_with_an_independent_planner() {
     assert!(
         skipped * 100 <= CASES,
         "no oracle in {skipped} of {CASES} cases"
+    );
+    assert!(
+        triangles > 100 && trapezoids > 100,
+        "{triangles} {trapezoids}"
     );
 }
 
@@ -195,7 +206,7 @@ fn moves_begun_in_motion_agree_with_an_independent_planner() {
         );
     }
     assert!(
-        skipped * 50 <= CASES,
+        skipped * 100 <= CASES,
         "no oracle in {skipped} of {CASES} cases"
     );
     assert!(
