@@ -206,3 +206,44 @@ impl Leg {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The pieces cover 50, 100 and 30; the leg is told to be 180.25 long.
+    fn leg() -> Leg {
+        let piece = |duration_s, start_speed, end_speed, acceleration| Piece {
+            duration_s,
+            start_speed,
+            end_speed,
+            acceleration,
+        };
+        let up = piece(10.0, 0.0, 10.0, 1.0);
+        let along = piece(10.0, 10.0, 10.0, 0.0);
+        let down = piece(4.0, 10.0, 5.0, -1.25);
+        Leg::new(Direction::Positive, 180.25, &[up, along, down])
+    }
+
+    #[test]
+    fn a_difference_of_lengths_goes_to_the_fastest_span_and_the_last_meets_it() {
+        let leg = leg();
+        let [up, along, down] = leg.spans() else {
+            panic!("{leg:?}")
+        };
+        assert_eq!((up.end_distance, along.start_distance), (50.0, 50.0));
+        assert_eq!((along.end_distance, down.start_distance), (150.25, 150.25));
+        assert_eq!((leg.distance_at(20.0), leg.time_at(150.25)), (150.25, 20.0));
+        assert_eq!((leg.distance_at(24.0), leg.time_at(180.25)), (180.25, 24.0));
+    }
+
+    #[test]
+    fn the_speed_is_gone_from_the_last_instant_on() {
+        let leg = leg();
+        assert_eq!((leg.speed_at(22.0), leg.speed_at(24.0)), (7.5, 0.0));
+        assert_eq!(
+            (leg.peak_speed(22.0, 30.0), leg.peak_speed(24.0, 30.0)),
+            (7.5, 0.0)
+        );
+    }
+}

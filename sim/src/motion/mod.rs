@@ -18,7 +18,7 @@
 //! * **Instants** are whole nanoseconds of virtual time outside; inside a leg they are seconds since its beginning.
 //!   Where an instant falls between two nanoseconds, the later one is told.
 //!
-//! [`profile`] and [`line`] know no microsteps: they reckon in any unit of length. Nothing here knows registers,
+//! [`profile`] and [`mod@line`] know no microsteps: they reckon in any unit of length. Nothing here knows registers,
 //! counters that wrap, switches or motors, and nothing keeps time: `now` is always an argument.
 
 use core::fmt;

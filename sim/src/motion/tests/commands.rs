@@ -160,6 +160,48 @@ fn a_stop_drops_the_start_stop_velocity_at_its_end() {
     );
 }
 
+/// The slope is chosen so that the way to standstill is a whole number of steps but for rounding.
+#[test]
+fn a_stop_that_ends_on_a_step_makes_it() {
+    for way in 1..3000 {
+        let mut engine = cruising();
+        let deceleration = 1e6 / (2.0 * way as f64);
+        engine
+            .stop(
+                3 * S,
+                StopRamp::Profile,
+                &Limits {
+                    deceleration,
+                    ..LIMITS
+                },
+            )
+            .unwrap();
+        assert_eq!(engine.position(engine.settles_at_ns().unwrap()), 2000 + way);
+    }
+}
+
+/// With a cruise velocity of 100/s no move drops more than that: 0.45 s down to it, over 247.5 of which the half step
+/// is dropped.
+#[test]
+fn coming_back_drops_no_more_than_the_cruise_velocity() {
+    let mut engine = cruising();
+    let limits = Limits {
+        velocity: 100.0,
+        start_stop_velocity: 200.0,
+        ..LIMITS
+    };
+    engine.move_to(3 * S, 2000, &limits).unwrap();
+    let turn_ns = engine.next_phase_change_after(3 * S).unwrap();
+    assert_eq!(
+        (turn_ns, engine.position(turn_ns)),
+        (3 * S + 450_000_000, 2247)
+    );
+    assert_eq!(
+        (engine.velocity(turn_ns), engine.settles_at_ns()),
+        (-100.0, Some(turn_ns + 2_470_000_000))
+    );
+}
+
 #[test]
 fn zero_velocity_is_a_stop() {
     let mut engine = cruising();

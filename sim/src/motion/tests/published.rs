@@ -1,6 +1,6 @@
 //! Against published values and closed forms that the code does not use itself.
 
-use super::{LIMITS, S, all_steps, assert_near};
+use super::{LIMITS, Random, S, all_steps, assert_near};
 use crate::motion::profile::{Ramp, stop, to_target, to_velocity};
 use crate::motion::{Engine, Limits};
 
@@ -189,6 +189,49 @@ fn first_steps_with_a_start_velocity_follow_its_closed_form() {
         assert_near(step.offset_s, expected, 1e-12);
     }
     assert_eq!(engine.velocity(0), 200.0);
+}
+
+#[test]
+fn a_velocity_is_jumped_to_as_far_as_the_start_velocity_goes() {
+    let ramp = Ramp {
+        start_velocity: 200.0,
+        ..LIMITS.ramp()
+    };
+    let plan = to_velocity(0.0, -1000.0, &ramp).unwrap();
+    assert_eq!((plan.accelerate_s(), plan.velocity_at(0.0)), (1.6, -200.0));
+    let plan = to_velocity(0.0, 150.0, &ramp).unwrap();
+    assert_eq!(
+        (
+            plan.accelerate_s(),
+            plan.velocity_at(0.0),
+            plan.peak_velocity()
+        ),
+        (0.0, 150.0, 150.0)
+    );
+}
+
+/// The way is v/2 · v/d here, and rounds otherwise than the code's v²/2d.
+#[test]
+fn a_motion_that_can_just_stop_in_time_does_not_come_back() {
+    let mut random = Random(8);
+    for _ in 0..1000 {
+        let ramp = Ramp {
+            deceleration: random.magnitude(10.0, 1e5),
+            ..LIMITS.ramp()
+        };
+        let velocity = random.magnitude(1.0, 1000.0);
+        let plan = to_target(
+            velocity,
+            0.5 * velocity * (velocity / ramp.deceleration),
+            &ramp,
+        )
+        .unwrap();
+        assert!(
+            plan.segments().all(|segment| segment.start_velocity >= 0.0),
+            "{plan:?}"
+        );
+        assert_near(plan.decelerate_s(), velocity / ramp.deceleration, 1e-9);
+    }
 }
 
 #[test]

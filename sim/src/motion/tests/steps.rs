@@ -131,6 +131,30 @@ fn check_phases(engine: &Engine, from_ns: u64, to_ns: u64) -> Result<(), TestCas
     Ok(())
 }
 
+/// Steps that fall on whole nanoseconds but for rounding: the worst case for agreeing on which are due.
+#[test]
+fn counter_and_steps_agree_where_steps_fall_on_whole_nanoseconds() {
+    for period_ns in [3_u64, 7, 11, 13, 1000, 1003, 12_345] {
+        let velocity = 1e9 / period_ns as f64;
+        let limits = Limits {
+            velocity,
+            acceleration: 1e6,
+            deceleration: 1e6,
+            quick_deceleration: 1e6,
+            start_stop_velocity: velocity,
+        };
+        let mut engine = Engine::new();
+        engine.move_velocity(0, velocity, &limits).unwrap();
+        for begin in [0, 999_999_937, 10_000_000_000] {
+            check_counter(&engine, begin * period_ns, (begin + 3000) * period_ns, &[]).unwrap();
+        }
+        let mut engine = Engine::new();
+        engine.move_to(0, -3000, &limits).unwrap();
+        check_counter(&engine, 0, 3001 * period_ns, &[]).unwrap();
+        assert_eq!(engine.position(3000 * period_ns + 1), -3000);
+    }
+}
+
 proptest! {
     #[test]
     fn counter_and_steps_agree_through_any_commands(
