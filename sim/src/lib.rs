@@ -1,3 +1,4 @@
 //! Host simulator for daisy chains of smart stepper drivers.
 
 pub mod motion;
+pub mod wire;
