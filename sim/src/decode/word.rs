@@ -153,6 +153,9 @@ impl Fit {
     }
 }
 
+/// Which of the arguments a quantity is.
+type ArgumentOf = fn(Quantity) -> Argument;
+
 /// What stood in the pieces of a word.
 #[derive(Default)]
 struct Found {
@@ -162,7 +165,7 @@ struct Found {
     /// `Some(true)` for the positive direction.
     direction: Option<bool>,
     code: u64,
-    kind: Option<(fn(Quantity) -> Argument, Coding)>,
+    kind: Option<(ArgumentOf, Coding)>,
 }
 
 impl Found {
@@ -180,7 +183,7 @@ impl Found {
         }
     }
 
-    fn take_code(&mut self, kind: fn(Quantity) -> Argument, coding: Coding, lsb: u8, held: u64) {
+    fn take_code(&mut self, kind: ArgumentOf, coding: Coding, lsb: u8, held: u64) {
         self.code |= shifted(held, lsb);
         self.kind = Some((kind, coding));
     }

@@ -84,12 +84,18 @@ impl ShiftRegisters {
 
     /// Puts into each device the unit that it shifts out next; device 0 first, zeros where units are missing.
     pub fn load(&mut self, units: &[u64]) {
-        self.bits.clear();
-        for device in (0..self.devices).rev() {
-            let unit = units.get(device).copied().unwrap_or(0);
-            for place in 0..self.unit_bits {
-                self.bits.push_back(unit >> self.weight(place) & 1 == 1);
-            }
+        for device in 0..self.devices {
+            self.load_device(device, units.get(device).copied().unwrap_or(0));
+        }
+    }
+
+    /// Puts into one device the unit that it shifts out next; a device that is not there takes nothing.
+    pub fn load_device(&mut self, device: usize, unit: u64) {
+        let Some(behind) = self.devices.checked_sub(device + 1) else { return };
+        let first = behind * self.unit_bits;
+        for (place, bit) in self.bits.iter_mut().skip(first).take(self.unit_bits).enumerate() {
+            let weight = weight_of(place, self.unit_bits, self.order);
+            *bit = unit >> weight & 1 == 1;
         }
     }
 
@@ -127,17 +133,17 @@ impl ShiftRegisters {
             // The farthest device holds the bits in front.
             let first = (self.devices - 1 - device) * self.unit_bits;
             let held = self.bits.iter().skip(first).take(self.unit_bits).enumerate();
-            held.fold(0, |unit, (place, &bit)| unit | u64::from(bit) << self.weight(place))
+            held.fold(0, |unit, (place, &bit)| unit | u64::from(bit) << weight_of(place, self.unit_bits, self.order))
         };
         (0..self.devices).map(unit_of).collect()
     }
+}
 
-    /// The power of two in a unit that its `place`-th bit on the wire has.
-    fn weight(&self, place: usize) -> usize {
-        match self.order {
-            BitOrder::MsbFirst => self.unit_bits - 1 - place,
-            BitOrder::LsbFirst => place,
-        }
+/// The power of two in a unit that its `place`-th bit on the wire has.
+const fn weight_of(place: usize, unit_bits: usize, order: BitOrder) -> usize {
+    match order {
+        BitOrder::MsbFirst => unit_bits - 1 - place,
+        BitOrder::LsbFirst => place,
     }
 }
 

@@ -30,12 +30,12 @@ fn the_farthest_device_is_sent_to_first_and_heard_first() {
     }
 }
 
-/// Two devices of 4 bits; 11 bits: the first three fall out, and come out after the eight that were loaded.
+/// Two devices of 4 bits; 11 bits 101 0011 1000: the first three fall out, and come out after the eight that were loaded.
 #[test]
 fn bits_beyond_the_chain_fall_out_at_the_far_end_behind_the_answers() {
     let mut chain = ShiftRegisters::new(&Wire::latched_units(4, FILLER), 2);
     chain.load(&[0b1100, 0b0110]);
-    let bits = bits_of(&[0b101_0011_1, 0b000_00000]);
+    let bits = bits_of(&[0b1010_0111, 0b0000_0000]);
     let (miso, latched) = shift(&mut chain, &bits[..11]);
     assert_eq!(latched, Latched { units: vec![0b1000, 0b0011], clocks: 11 });
     assert_eq!(miso, [bits_of(&[0b0110_1100]), bits_of(&[0b1010_0000])[..3].to_vec()].concat());

@@ -1,5 +1,7 @@
 //! Words of both reference maps, worked out by hand from the drawings in their docs.
 
+#![allow(clippy::unusual_byte_groupings, reason = "words are grouped by their pieces")]
+
 use stepchain::map::{BridgeState, Layout, RegisterMap, StopRamp, Verb, Way};
 use stepchain::reference::{FixedWord, Latched};
 
