@@ -208,8 +208,8 @@ impl VirtualChain {
     }
 
     /// A device loses its supply for an instant and starts anew.
-    pub fn reset_device(&self, device: usize) {
-        self.world().reset_device(device);
+    pub fn reset_node(&self, device: usize) {
+        self.world().reset_node(device);
     }
 
     fn with_device<R>(&self, device: usize, ask: impl FnOnce(&mut Device, u64) -> R) -> R {

@@ -204,10 +204,10 @@ fn transfers_of_unlike_lengths_clock_the_longer_one() {
 }
 
 #[test]
-fn a_reset_device_forgets_its_reply_and_its_neighbour_does_not() {
+fn a_reset_node_forgets_its_reply_and_its_neighbour_does_not() {
     let chain = chain(LATCHED, 2);
     talk(&chain, &[&[0x50, 0x11, 0x50, 0x11]]);
-    chain.reset_device(1);
+    chain.reset_node(1);
     assert_eq!(talk(&chain, &[&[0x7E; 4]]), [0x00, 0x00, 0x01, 0xF4]);
     assert_eq!(chain.status(1) & 1 << 15, 0);
     let resets = chain.events().into_iter().filter(|event| event.kind == EventKind::Reset);

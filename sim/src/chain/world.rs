@@ -121,7 +121,7 @@ impl World {
     }
 
     /// A device starts anew; what its shift register held is lost with the rest.
-    pub(super) fn reset_device(&mut self, device: usize) {
+    pub(super) fn reset_node(&mut self, device: usize) {
         let now_ns = self.now_ns();
         self.devices[device].reset(now_ns);
         self.registers.load_device(device, self.devices[device].idle_unit(now_ns));
