@@ -23,7 +23,7 @@ pub struct Limits {
 }
 
 impl Limits {
-    /// The limits without the quick stop, as [`profile`] takes them.
+    /// The limits without the quick stop, as [`profile`](super::profile) takes them.
     #[must_use]
     pub fn ramp(&self) -> Ramp {
         Ramp {
