@@ -1,14 +1,76 @@
-//! Driver for daisy chains of smart stepper drivers on SPI.
+//! Driver for daisy chains of smart stepper drivers on SPI: any chip whose registers a map describes.
+//!
+//! A smart stepper driver holds the whole motion controller; the firmware writes a few parameters, says "go there",
+//! and several such devices hang on one chip select, data in to data out. This crate turns physical intent into
+//! the frames of such a chain and its replies back into physical values. It allocates nothing, uses no floats and no
+//! `unsafe`, and does not panic.
+//!
+//! ```text
+//!   Command, Value        physical units      command, units, reply
+//!        v   ^
+//!   codes                 a map's encodings   map
+//!        v   ^
+//!   units of one device   bits                wire
+//!        v   ^
+//!   frames of N devices   bytes               chain (Codec, Talk: no I/O)
+//!        v   ^
+//!   SpiDevice             embedded-hal        chain (Chain)
+//! ```
+//!
+//! | feature | adds |
+//! | --- | --- |
+//! | `reference-maps` | `reference`: two register maps of the project's own invention |
+//!
+//! # Three axes
+//!
+//! ```
+//! # use embedded_hal_mock::eh1::spi::{Mock, Transaction};
+//! # fn frame(mosi: [u8; 6]) -> [Transaction<u8>; 3] {
+//! #     let exchange = Transaction::transfer_in_place(mosi.to_vec(), vec![0; 6]);
+//! #     [Transaction::transaction_start(), exchange, Transaction::transaction_end()]
+//! # }
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! use stepchain::map::{BridgeState, StopRamp};
+//! use stepchain::reference::Latched;
+//! use stepchain::units::{Distance, Velocity};
+//! use stepchain::{Chain, Command};
+//!
+//! # let first = frame([0x7E, 0x7E, 0x68, 0x00, 0xB4, 0x00]);
+//! # let spi = Mock::new(&[first, frame([0x3A, 0x18, 0x0C, 0x80, 0x13, 0x88])].concat());
+//! let mut chain = Chain::<Latched, _, 3>::new(spi);
+//! // One call, one chip-select edge: all three begin together.
+//! chain.send(&[
+//!     Command::MoveVelocity { velocity: Velocity::from_steps_per_s(100)? },
+//!     Command::MoveRelative { distance: Distance::from_microsteps(3200) },
+//!     Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven },
+//! ])?;
+//! # chain.release().done();
+//! # Ok(())
+//! # }
+//! ```
+//!
+//! # Cautions
+//!
+//! Motors pinch, loads drop when a bridge lets go, drivers and motors get hot. An emergency stop belongs in hardware.
+//! Nothing in this crate is a safety function; local codes and qualified people decide what a machine needs.
 #![no_std]
 #![cfg_attr(
     not(test),
     deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
 )]
 
+pub mod chain;
+pub mod command;
 pub mod map;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
+pub mod reply;
 pub mod units;
+mod wire;
+
+pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
+pub use command::{AxisCommand, Command, CommandError};
+pub use reply::{Reply, ReplyError, Status};
 
 /// Checks a [`RegisterMap`](map::RegisterMap) when it is compiled, by `cargo check` and by editors too.
 ///

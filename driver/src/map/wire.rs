@@ -1,5 +1,7 @@
 //! The wire: how bits are framed between chip-select edges, before any command is known.
 
+use embedded_hal::spi::{MODE_0, MODE_1, MODE_2, MODE_3, Mode};
+
 use super::form::Piece;
 
 /// Clock polarity and phase, by the numbers that embedded-hal calls `MODE_0` to `MODE_3`.
@@ -13,6 +15,19 @@ pub enum SpiMode {
     Mode2,
     /// Clock idles high, data is captured on the second (rising) edge.
     Mode3,
+}
+
+impl SpiMode {
+    /// The mode in embedded-hal's terms.
+    #[must_use]
+    pub const fn to_hal(self) -> Mode {
+        match self {
+            Self::Mode0 => MODE_0,
+            Self::Mode1 => MODE_1,
+            Self::Mode2 => MODE_2,
+            Self::Mode3 => MODE_3,
+        }
+    }
 }
 
 /// What the device takes between two chip-select edges.

@@ -1,0 +1,155 @@
+//! The I/O-free core: commands in, frame bytes out; frame bytes in, replies out.
+//!
+//! One call of [`Codec::begin`] makes a [`Talk`]: as many frames as the longest command needs, and as many more as
+//! the longest reply. Shorter commands are preceded by filler, so that all of them are complete on the same
+//! chip-select edge:
+//!
+//! ```text
+//!   frame        0        1        2        3        4
+//!   device 0   filler   filler   stop                        1 unit
+//!   device 1   write    content  content                     3 units
+//!   device 2   filler   filler   read     filler   filler    1 unit, its reply in 3 and 4
+//!                                     ^ all commands take effect on this edge
+//! ```
+//!
+//! In each frame the unit of the last device leaves first and that of device 0 last, after padding to whole bytes;
+//! what comes in begins with the last device's unit.
+
+use core::fmt;
+
+use crate::command::{AxisCommand, CommandError, Prepared};
+use crate::map::{Flaw, Layout};
+
+use super::talk::{Pending, Talk};
+
+/// Encodes and decodes for chains of one kind of device; knows neither SPI nor how many devices there are.
+#[derive(Clone, Copy, Debug)]
+pub struct Codec {
+    layout: &'static Layout,
+}
+
+/// Why a talk could not begin. Nothing was sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum BeginError {
+    /// A command cannot be put into words.
+    Command {
+        /// The device that it was for.
+        device: usize,
+        /// Why not.
+        error: CommandError,
+    },
+    /// The chain's frame cannot be made of whole bytes.
+    Frame(Flaw),
+    /// There are not as many places for pending replies as commands.
+    PendingLength {
+        /// How many places there are.
+        found: usize,
+        /// How many are needed.
+        needed: usize,
+    },
+    /// The frame does not fit into the buffer.
+    BufferLength {
+        /// How many bytes there are.
+        found: usize,
+        /// How many are needed.
+        needed: usize,
+    },
+}
+
+impl fmt::Display for BeginError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Command { device, error } => write!(f, "device {device}: {error}"),
+            Self::Frame(flaw) => write!(f, "{flaw}"),
+            Self::PendingLength { found, needed } => {
+                write!(f, "{found} places for pending replies, but {needed} commands")
+            }
+            Self::BufferLength { found, needed } => {
+                write!(f, "the buffer has {found} bytes, the frame needs {needed}")
+            }
+        }
+    }
+}
+
+impl core::error::Error for BeginError {
+    fn source(&self) -> Option<&(dyn core::error::Error + 'static)> {
+        match self {
+            Self::Command { error, .. } => Some(error),
+            Self::Frame(flaw) => Some(flaw),
+            _ => None,
+        }
+    }
+}
+
+impl Codec {
+    /// A codec for this kind of device.
+    ///
+    /// # Errors
+    /// The layout's first [`Flaw`].
+    pub const fn new(layout: &'static Layout) -> Result<Self, Flaw> {
+        match layout.validate() {
+            Ok(()) => Ok(Self { layout }),
+            Err(flaw) => Err(flaw),
+        }
+    }
+
+    /// As [`new`](Self::new), for a layout that a constant has checked.
+    pub(super) const fn of_checked(layout: &'static Layout) -> Self {
+        Self { layout }
+    }
+
+    /// The layout that it interprets.
+    #[must_use]
+    pub const fn layout(&self) -> &'static Layout {
+        self.layout
+    }
+
+    /// Bytes in the frame of a chain of `devices`.
+    #[must_use]
+    pub const fn frame_bytes(&self, devices: usize) -> usize {
+        self.layout.frame_bytes(devices)
+    }
+
+    /// Begins a talk: one command for each device, all complete on the same chip-select edge.
+    ///
+    /// `pending` needs as many places as there are commands; what they held before does not matter. `buffer` needs
+    /// [`frame_bytes`](Self::frame_bytes); each frame is made and answered in it.
+    ///
+    /// # Errors
+    /// [`BeginError`] if a command cannot be put into words or a slice is too short; nothing was sent then.
+    pub fn begin<'a, C>(
+        &self,
+        commands: &[C],
+        pending: &'a mut [Pending],
+        buffer: &'a mut [u8],
+    ) -> Result<Talk<'a>, BeginError>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        let needed = commands.len();
+        self.layout.validate_for(needed).map_err(BeginError::Frame)?;
+        let found = pending.len();
+        let pending = pending.get_mut(..needed).ok_or(BeginError::PendingLength { found, needed })?;
+        let (found, bytes) = (buffer.len(), self.frame_bytes(needed));
+        let buffer = buffer.get_mut(..bytes).ok_or(BeginError::BufferLength { found, needed: bytes })?;
+        self.talk(commands, pending, buffer).map_err(|(device, error)| BeginError::Command { device, error })
+    }
+
+    /// As [`begin`](Self::begin), with slices of the right lengths; in the error the device whose command it is.
+    pub(super) fn talk<'a, C>(
+        &self,
+        commands: &[C],
+        pending: &'a mut [Pending],
+        frame: &'a mut [u8],
+    ) -> Result<Talk<'a>, (usize, CommandError)>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        for (device, (place, &command)) in pending.iter_mut().zip(commands).enumerate() {
+            let prepared = Prepared::new(self.layout, command.into()).map_err(|error| (device, error))?;
+            *place = Pending::new(self.layout, prepared);
+        }
+        Ok(Talk::new(self.layout, pending, frame))
+    }
+}

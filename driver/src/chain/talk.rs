@@ -1,0 +1,322 @@
+//! A talk: the frames of one call, one after another, and what came back in each.
+//!
+//! A state machine with two halves: [`Talk::next_frame`] says what to send, [`Talk::came_back`] reads what the
+//! transfer left in its place. No I/O, so the blocking and the async front drive it by the same loop.
+
+use crate::command::Prepared;
+use crate::map::{CommandForm, Layout, Piece, Register, Request, Source, Verb, Write};
+use crate::reply::{Reply, ReplyError, Status};
+use crate::wire::{self, Answer, Content, Mismatch};
+
+/// What one device was asked, kept until its answer is read: made by [`Codec::begin`](super::Codec::begin), spent by
+/// [`Talk`].
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Pending {
+    asked: Option<Asked>,
+    /// Units from the command's first to the one that completes it.
+    request_units: u16,
+    /// Slots after that in which its reply is awaited, or that the command takes up.
+    reply_units: u16,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Asked {
+    steps: Steps,
+    register: Option<&'static Register>,
+    content: Content,
+    answer: Answer,
+    fault: Option<Mismatch>,
+}
+
+/// The words that a command is sent as.
+#[derive(Clone, Copy, Debug)]
+enum Steps {
+    Word(&'static CommandForm),
+    Writes {
+        form: &'static CommandForm,
+        writes: &'static [Write],
+    },
+    /// A read of the register in which one field is to be written, its reply, then the write.
+    ReadModifyWrite {
+        read: &'static CommandForm,
+        write: &'static CommandForm,
+    },
+}
+
+impl Pending {
+    pub(super) fn new(layout: &Layout, prepared: Option<Prepared>) -> Self {
+        prepared.and_then(|prepared| Self::asked(layout, &prepared)).unwrap_or_default()
+    }
+
+    /// `None` only for what the map's check has refused: a sequence of writes without a write command.
+    fn asked(layout: &Layout, prepared: &Prepared) -> Option<Self> {
+        let Prepared { form, register, axis, positive, code } = *prepared;
+        let address = register.map_or(0, |register| register.address);
+        let content = Content { axis, address, positive, argument: code, data: content_of(register, code) };
+        let is_shared = form.verb == Verb::WriteParameter && layout.is_shared(address);
+        let steps = match form.request {
+            Request::Writes(writes) => Steps::Writes { form: layout.form(Verb::WriteParameter)?, writes },
+            Request::Word(_) if is_shared => {
+                Steps::ReadModifyWrite { read: layout.form(Verb::ReadParameter)?, write: form }
+            }
+            Request::Word(_) => Steps::Word(form),
+        };
+        let (last, answered) = match steps {
+            Steps::Word(form) => (form, form),
+            Steps::Writes { form, .. } => (form, form),
+            Steps::ReadModifyWrite { read, write } => (write, read),
+        };
+        let answer = Answer::new(layout, answered.reply, address);
+        let asked = Asked { steps, register, content, answer, fault: None };
+        let wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
+        let reply_units = if wanted || layout.replies_in_same_slots() { layout.units(last.reply, address) } else { 0 };
+        Some(Self { asked: Some(asked), request_units: asked.request_units(layout), reply_units })
+    }
+
+    /// What the device answered, once the talk is over.
+    ///
+    /// # Errors
+    /// [`ReplyError`] if its reply cannot be believed.
+    pub(super) fn reply(&self, layout: &'static Layout) -> Result<Reply, ReplyError> {
+        let mut reply = Reply::default();
+        let Some(asked) = &self.asked else {
+            return Ok(reply);
+        };
+        let pieces = match asked.steps {
+            Steps::Word(form) if self.reply_units > 0 => form.reply,
+            _ => &[],
+        };
+        let fault = match asked.fault {
+            None if !pieces.is_empty() => asked.answer.verdict(pieces).err(),
+            fault => fault,
+        };
+        match fault {
+            Some(Mismatch::Crc { expected, found }) => return Err(ReplyError::Crc { expected, found }),
+            Some(Mismatch::Fixed) => return Err(ReplyError::Malformed),
+            None => {}
+        }
+        if let Some(register) = asked.register
+            && !pieces.is_empty()
+        {
+            let code = (asked.answer.data as u32 & register.mask()).checked_shr(register.lsb as u32).unwrap_or(0);
+            let value = register.value_of(code);
+            reply.value = Some(value.map_err(|error| ReplyError::Meaningless { register: register.name, error })?);
+        }
+        if asked.answer.status_known != 0 {
+            reply.status = Some(Status::new(asked.answer.status, asked.answer.status_known, &layout.status));
+        }
+        Ok(reply)
+    }
+}
+
+impl Asked {
+    fn request_units(&self, layout: &Layout) -> u16 {
+        let address = self.content.address;
+        match self.steps {
+            Steps::Word(form) => layout.units(pieces_of(form), address),
+            Steps::ReadModifyWrite { read, write } => {
+                layout.units(pieces_of(read), address)
+                    + layout.units(read.reply, address)
+                    + layout.units(pieces_of(write), address)
+            }
+            Steps::Writes { form, writes } => {
+                let slots = writes.iter().map(|write| slots_of(layout, form, self.address_of(layout, write)));
+                let last = writes.last().map_or(0, |write| self.address_of(layout, write));
+                let after_last = slots_of(layout, form, last) - layout.units(pieces_of(form), last);
+                slots.sum::<u16>() - after_last
+            }
+        }
+    }
+
+    fn address_of(&self, layout: &Layout, write: &Write) -> u16 {
+        layout.register(write.parameter, self.content.axis).map_or(0, |register| register.address)
+    }
+
+    /// The unit at `index` of all that is sent; `None` where filler is.
+    fn unit(&self, layout: &Layout, index: u16) -> Option<u64> {
+        let address = self.content.address;
+        match self.steps {
+            Steps::Word(form) => Some(wire::unit(layout, pieces_of(form), &self.content, index)),
+            Steps::ReadModifyWrite { read, write } => {
+                let asking = layout.units(pieces_of(read), address);
+                if index < asking {
+                    return Some(wire::unit(layout, pieces_of(read), &self.content, index));
+                }
+                let index = index.checked_sub(asking + layout.units(read.reply, address))?;
+                // What was not read for sure must not be written back.
+                if self.fault.is_some() {
+                    return None;
+                }
+                Some(wire::unit(layout, pieces_of(write), &self.content, index))
+            }
+            Steps::Writes { form, writes } => {
+                let mut index = index;
+                for write in writes {
+                    let register = layout.register(write.parameter, self.content.axis)?;
+                    let slots = slots_of(layout, form, register.address);
+                    if index < slots {
+                        if index >= layout.units(pieces_of(form), register.address) {
+                            return None;
+                        }
+                        let code = match write.source {
+                            Source::Code(code) => code,
+                            Source::Argument => self.content.argument,
+                            Source::Direction { positive, .. } if self.content.positive => positive,
+                            Source::Direction { negative, .. } => negative,
+                        };
+                        let content = Content { address: register.address, data: code, ..self.content };
+                        return Some(wire::unit(layout, pieces_of(form), &content, index));
+                    }
+                    index -= slots;
+                }
+                None
+            }
+        }
+    }
+
+    /// Takes in the unit that came back while the unit at `index` was sent; `after` is `index` counted from the end
+    /// of the request.
+    fn take(&mut self, layout: &Layout, index: u16, after: Option<u16>, unit: u64) {
+        match self.steps {
+            Steps::Word(form) => {
+                if let Some(after) = after {
+                    self.answer.take(layout, form.reply, &self.content, after, unit);
+                }
+            }
+            Steps::ReadModifyWrite { read, .. } => {
+                let address = self.content.address;
+                let count = layout.units(read.reply, address);
+                let Some(place) = index.checked_sub(layout.units(pieces_of(read), address)) else {
+                    return;
+                };
+                if place < count {
+                    self.answer.take(layout, read.reply, &self.content, place, unit);
+                }
+                if place + 1 == count {
+                    self.fault = self.answer.verdict(read.reply).err();
+                    let mask = self.register.map_or(0, Register::mask);
+                    self.content.data |= self.answer.data as u32 & !mask;
+                }
+            }
+            Steps::Writes { .. } => {}
+        }
+    }
+}
+
+/// The content of a register whose other bits are zeros.
+fn content_of(register: Option<&Register>, code: u32) -> u32 {
+    register.map_or(0, |register| code.checked_shl(register.lsb as u32).unwrap_or(0))
+}
+
+const fn pieces_of(form: &CommandForm) -> &'static [Piece] {
+    match form.request {
+        Request::Word(pieces) => pieces,
+        Request::Writes(_) => &[],
+    }
+}
+
+/// The units of one write, and the slots of its reply where those belong to the command.
+fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
+    let reply = if layout.replies_in_same_slots() { layout.units(form.reply, address) } else { 0 };
+    layout.units(pieces_of(form), address) + reply
+}
+
+/// The frames of one call.
+///
+/// ```
+/// use stepchain::{Codec, Command, Pending};
+/// use stepchain::map::RegisterMap;
+/// use stepchain::reference::Latched;
+///
+/// const CODEC: Codec = match Codec::new(&Latched::LAYOUT) {
+///     Ok(codec) => codec,
+///     Err(_) => unreachable!(),
+/// };
+/// let mut pending = [Pending::default(); 2];
+/// let mut buffer = [0; 4];
+/// let mut talk = CODEC.begin(&[Command::PeekStatus, Command::Filler], &mut pending, &mut buffer).unwrap();
+/// while let Some(frame) = talk.next_frame() {
+///     // Here the frame is exchanged on the bus, in place; an open MISO with a pull-up reads as ones.
+///     frame.fill(0xFF);
+///     talk.came_back();
+/// }
+/// let status = talk.reply(0).unwrap().unwrap().status.unwrap();
+/// assert_eq!(status.word(), 0xFFFF);
+/// assert_eq!(talk.frames(), 2);
+/// ```
+#[derive(Debug)]
+#[must_use = "a talk sends nothing by itself: exchange its frames"]
+pub struct Talk<'a> {
+    layout: &'static Layout,
+    pending: &'a mut [Pending],
+    buffer: &'a mut [u8],
+    request_units: u16,
+    frames: u16,
+    /// The frame that is made next.
+    frame: u16,
+}
+
+impl<'a> Talk<'a> {
+    pub(super) fn new(layout: &'static Layout, pending: &'a mut [Pending], buffer: &'a mut [u8]) -> Self {
+        let request_units = pending.iter().map(|place| place.request_units).max().unwrap_or(0);
+        let reply_units = pending.iter().map(|place| place.reply_units).max().unwrap_or(0);
+        Self { layout, pending, buffer, request_units, frames: request_units + reply_units, frame: 0 }
+    }
+
+    /// How many frames the talk takes in all.
+    #[must_use]
+    pub const fn frames(&self) -> u16 {
+        self.frames
+    }
+
+    /// The next frame to exchange, in place, within one chip selection; `None` once the talk is over.
+    pub fn next_frame(&mut self) -> Option<&mut [u8]> {
+        if self.frame >= self.frames {
+            return None;
+        }
+        let unit_bits = self.layout.wire.unit_bits;
+        let filler = wire::filler(self.layout);
+        self.buffer.fill(0);
+        // The last device's unit leaves first, after the padding; so the frame is filled from its end.
+        let mut offset = self.buffer.len() * 8;
+        for place in self.pending.iter() {
+            offset = offset.saturating_sub(unit_bits as usize);
+            let unit = place.asked.as_ref().and_then(|asked| {
+                let index = (self.frame + place.request_units).checked_sub(self.request_units)?;
+                (index < place.request_units).then(|| asked.unit(self.layout, index))?
+            });
+            wire::put_bits(self.buffer, offset, unit_bits, unit.unwrap_or(filler));
+        }
+        self.frame += 1;
+        Some(self.buffer)
+    }
+
+    /// Reads what the exchange left in the frame that [`next_frame`](Self::next_frame) gave out last.
+    pub fn came_back(&mut self) {
+        let Some(frame) = self.frame.checked_sub(1) else {
+            return;
+        };
+        let unit_bits = self.layout.wire.unit_bits;
+        // The last device's reply comes first, before what the padding pushes out.
+        let mut offset = self.pending.len() * unit_bits as usize;
+        for place in self.pending.iter_mut() {
+            offset = offset.saturating_sub(unit_bits as usize);
+            let Some(index) = (frame + place.request_units).checked_sub(self.request_units) else {
+                continue;
+            };
+            let after = index.checked_sub(place.request_units);
+            if after.is_some_and(|after| after >= place.reply_units) {
+                continue;
+            }
+            let unit = wire::get_bits(self.buffer, offset, unit_bits);
+            if let Some(asked) = &mut place.asked {
+                asked.take(self.layout, index, after, unit);
+            }
+        }
+    }
+
+    /// What a device answered; `None` if there is no such device. To be asked once the talk is over.
+    pub fn reply(&self, device: usize) -> Option<Result<Reply, ReplyError>> {
+        self.pending.get(device).map(|place| place.reply(self.layout))
+    }
+}

@@ -1,0 +1,291 @@
+//! What can be asked of a device, in physical units: the intent, before any bit.
+//!
+//! A [`Command`] says what one axis shall do; [`Command::on`] says which axis of a device with several. Turning it
+//! into a form and codes of one [`Layout`], and refusing what the device cannot do, is done here too; nothing here
+//! knows of frames.
+
+use core::fmt;
+
+use crate::map::{
+    Access, BridgeState, Coding, CommandForm, Layout, Parameter, Piece, Register, Request, Source, StopRamp, Verb, Way,
+};
+use crate::units::{Distance, OutOfRange, Position, Unit, Value, Velocity};
+
+/// What one axis of one device is asked to do.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Command {
+    /// Nothing: the device's share of the frame is filler.
+    #[default]
+    Filler,
+    /// Ramp to a velocity, in full steps/s, and keep it until told otherwise.
+    MoveVelocity {
+        /// The velocity; positive counts the position up.
+        velocity: Velocity,
+    },
+    /// Move by a distance, in microsteps.
+    MoveRelative {
+        /// The distance; positive counts the position up.
+        distance: Distance,
+    },
+    /// Move to a position, in microsteps of the device's own wrapping counter.
+    MoveAbsolute {
+        /// Where the move ends.
+        target: Position,
+        /// The way round.
+        way: Way,
+    },
+    /// Stop.
+    Stop {
+        /// How the motor slows.
+        ramp: StopRamp,
+        /// What the bridges do once it stands.
+        bridge: BridgeState,
+    },
+    /// Read a parameter.
+    ReadParameter {
+        /// Which one.
+        parameter: Parameter,
+    },
+    /// Write a parameter.
+    WriteParameter {
+        /// Which one.
+        parameter: Parameter,
+        /// The value, in the unit of the parameter's register.
+        value: Value,
+    },
+    /// Read the status and clear nothing.
+    PeekStatus,
+    /// Read the status and clear what it latched.
+    TakeStatus,
+    /// Make the present place zero, without motion.
+    HomeOnCurrentPosition,
+}
+
+impl Command {
+    /// Writes `parameter`.
+    pub fn write(parameter: Parameter, value: impl Into<Value>) -> Self {
+        Self::WriteParameter { parameter, value: value.into() }
+    }
+
+    /// Reads `parameter`.
+    #[must_use]
+    pub const fn read(parameter: Parameter) -> Self {
+        Self::ReadParameter { parameter }
+    }
+
+    /// The command for this axis of the device, counted from 0.
+    #[must_use]
+    pub const fn on(self, axis: u8) -> AxisCommand {
+        AxisCommand { axis, command: self }
+    }
+
+    /// The key of the command's form in a map; `None` for filler.
+    #[must_use]
+    pub const fn verb(self) -> Option<Verb> {
+        Some(match self {
+            Self::Filler => return None,
+            Self::MoveVelocity { .. } => Verb::MoveVelocity,
+            Self::MoveRelative { .. } => Verb::MoveRelative,
+            Self::MoveAbsolute { way, .. } => Verb::MoveAbsolute(way),
+            Self::Stop { ramp, bridge } => Verb::Stop(ramp, bridge),
+            Self::ReadParameter { .. } => Verb::ReadParameter,
+            Self::WriteParameter { .. } => Verb::WriteParameter,
+            Self::PeekStatus => Verb::PeekStatus,
+            Self::TakeStatus => Verb::TakeStatus,
+            Self::HomeOnCurrentPosition => Verb::HomeOnCurrentPosition,
+        })
+    }
+}
+
+/// A command and the axis of the device that it is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct AxisCommand {
+    /// The axis, counted from 0.
+    pub axis: u8,
+    /// What it is asked.
+    pub command: Command,
+}
+
+impl From<Command> for AxisCommand {
+    /// The command for axis 0.
+    fn from(command: Command) -> Self {
+        command.on(0)
+    }
+}
+
+/// Why a command cannot be put into the words of a device. Nothing was sent to any device.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum CommandError {
+    /// The map has no such command.
+    Unsupported {
+        /// The command.
+        verb: Verb,
+    },
+    /// The chain has no such device.
+    NoSuchDevice {
+        /// How many there are.
+        devices: usize,
+    },
+    /// The device has no such axis.
+    NoSuchAxis {
+        /// The axis asked for.
+        axis: u8,
+        /// How many there are.
+        axes: u8,
+    },
+    /// The map has no register for the parameter, on this axis.
+    NoSuchParameter {
+        /// The parameter.
+        parameter: Parameter,
+    },
+    /// The register can only be read.
+    ReadOnly {
+        /// The register's name.
+        register: &'static str,
+    },
+    /// The value is of another unit than the register.
+    WrongUnit {
+        /// The register's name.
+        register: &'static str,
+        /// The unit of the value.
+        found: Unit,
+        /// The unit of the register.
+        expected: Unit,
+    },
+    /// The value is beyond what the command's or register's codes can mean.
+    OutOfRange {
+        /// The register's or the command's name.
+        of: &'static str,
+        /// The value and both limits.
+        error: OutOfRange,
+    },
+}
+
+impl fmt::Display for CommandError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unsupported { verb } => write!(f, "the map has no command `{}`", verb.name()),
+            Self::NoSuchDevice { devices } => write!(f, "the chain has only {devices} devices, counted from 0"),
+            Self::NoSuchAxis { axis, axes } => write!(f, "axis {axis} does not exist, the device has {axes}"),
+            Self::NoSuchParameter { parameter } => write!(f, "the map has no register for `{parameter}`"),
+            Self::ReadOnly { register } => write!(f, "register `{register}` can only be read"),
+            Self::WrongUnit { register, found, expected } => {
+                write!(f, "register `{register}` takes {expected:?}, not {found:?}")
+            }
+            Self::OutOfRange { of, error } => write!(f, "`{of}`: {error}"),
+        }
+    }
+}
+
+impl core::error::Error for CommandError {
+    fn source(&self) -> Option<&(dyn core::error::Error + 'static)> {
+        match self {
+            Self::OutOfRange { error, .. } => Some(error),
+            _ => None,
+        }
+    }
+}
+
+/// A command in one device's own terms: its form, and every number in it as a code.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Prepared {
+    pub(crate) form: &'static CommandForm,
+    /// The register that is read or written.
+    pub(crate) register: Option<&'static Register>,
+    pub(crate) axis: u8,
+    /// Whether the argument counts the position up.
+    pub(crate) positive: bool,
+    /// The code of the argument, or of the value written.
+    pub(crate) code: u32,
+}
+
+impl Prepared {
+    /// `None` for filler.
+    pub(crate) fn new(layout: &Layout, asked: AxisCommand) -> Result<Option<Self>, CommandError> {
+        let AxisCommand { axis, command } = asked;
+        let Some(verb) = command.verb() else {
+            return Ok(None);
+        };
+        if axis >= layout.axes {
+            return Err(CommandError::NoSuchAxis { axis, axes: layout.axes });
+        }
+        let form = layout.form(verb).ok_or(CommandError::Unsupported { verb })?;
+        let mut prepared = Self { form, register: None, axis, positive: true, code: 0 };
+        match command {
+            Command::ReadParameter { parameter } => prepared.register = Some(find(layout, parameter, axis)?),
+            Command::WriteParameter { parameter, value } => {
+                let register = find(layout, parameter, axis)?;
+                prepared.code = code_for(register, value)?;
+                prepared.register = Some(register);
+            }
+            Command::MoveVelocity { velocity } => prepared.argue(layout, velocity.into())?,
+            Command::MoveRelative { distance } => prepared.argue(layout, distance.into())?,
+            Command::MoveAbsolute { target, .. } => {
+                let (min, max) = layout.position.range();
+                let bits = target.to_bits();
+                if bits < min || bits > max {
+                    let error = Unit::Microsteps.out_of_range(bits, min, max);
+                    return Err(CommandError::OutOfRange { of: verb.name(), error });
+                }
+                prepared.argue(layout, target.into())?;
+            }
+            Command::Filler
+            | Command::Stop { .. }
+            | Command::PeekStatus
+            | Command::TakeStatus
+            | Command::HomeOnCurrentPosition => {}
+        }
+        Ok(Some(prepared))
+    }
+
+    /// Takes the command's velocity, distance or target: its direction, and its code in the form's own coding.
+    fn argue(&mut self, layout: &Layout, argument: Value) -> Result<(), CommandError> {
+        let bits = argument.to_bits();
+        self.positive = bits >= 0;
+        let Some((coding, of, is_magnitude)) = coding_of(layout, self.form, self.axis) else {
+            return Ok(());
+        };
+        let bits = if is_magnitude { bits.saturating_abs() } else { bits };
+        self.code = coding.code_of(bits, argument.unit()).map_err(|error| CommandError::OutOfRange { of, error })?;
+        Ok(())
+    }
+}
+
+fn find(layout: &Layout, parameter: Parameter, axis: u8) -> Result<&'static Register, CommandError> {
+    layout.register(parameter, axis).ok_or(CommandError::NoSuchParameter { parameter })
+}
+
+fn code_for(register: &Register, value: Value) -> Result<u32, CommandError> {
+    let of = register.name;
+    if register.access == Access::ReadOnly {
+        return Err(CommandError::ReadOnly { register: of });
+    }
+    if value.unit() != register.unit {
+        return Err(CommandError::WrongUnit { register: of, found: value.unit(), expected: register.unit });
+    }
+    register.code_of(value).map_err(|error| CommandError::OutOfRange { of, error })
+}
+
+/// How a form codes its argument, whose coding that is, and whether the direction is sent apart.
+fn coding_of(layout: &Layout, form: &CommandForm, axis: u8) -> Option<(Coding, &'static str, bool)> {
+    match form.request {
+        Request::Word(pieces) => {
+            let coding = pieces.iter().find_map(|piece| match *piece {
+                Piece::Velocity { coding, .. } | Piece::Distance { coding, .. } | Piece::Position { coding, .. } => {
+                    Some(coding)
+                }
+                _ => None,
+            })?;
+            let is_magnitude = pieces.iter().any(|piece| matches!(piece, Piece::Direction { .. }));
+            Some((coding, form.verb.name(), is_magnitude))
+        }
+        Request::Writes(writes) => {
+            let write = writes.iter().find(|write| write.source == Source::Argument)?;
+            let register = layout.register(write.parameter, axis)?;
+            let is_magnitude = writes.iter().any(|write| matches!(write.source, Source::Direction { .. }));
+            Some((register.coding, register.name, is_magnitude))
+        }
+    }
+}

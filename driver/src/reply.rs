@@ -1,0 +1,123 @@
+//! What came back, in physical units: a value, a status, or why it cannot be believed.
+
+use core::fmt;
+
+use crate::map::{Flag, MotionState, StatusLayout};
+use crate::units::{OutOfRange, Value};
+
+/// What a device answered to one command.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[non_exhaustive]
+pub struct Reply {
+    /// The value that was read.
+    pub value: Option<Value>,
+    /// The status, or the part of it that the reply carried.
+    pub status: Option<Status>,
+}
+
+/// A status word, read by the map that it came through.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Status {
+    word: u64,
+    known: u64,
+    layout: &'static StatusLayout,
+}
+
+impl Status {
+    pub(crate) const fn new(word: u64, known: u64, layout: &'static StatusLayout) -> Self {
+        Self { word, known, layout }
+    }
+
+    /// The word as it came; bits that the reply did not carry are zeros.
+    #[must_use]
+    pub const fn word(&self) -> u64 {
+        self.word
+    }
+
+    /// Whether a flag is raised, on axis 0; `None` if the map has no such flag or the reply did not carry it.
+    #[must_use]
+    pub fn flag(&self, flag: Flag) -> Option<bool> {
+        self.flag_of(flag, 0)
+    }
+
+    /// Whether a flag of one axis is raised.
+    #[must_use]
+    pub fn flag_of(&self, flag: Flag, axis: u8) -> Option<bool> {
+        let bit = self.layout.flags.iter().find(|bit| bit.flag == flag && bit.axis == axis)?;
+        let known = self.known.checked_shr(bit.bit as u32)? & 1 == 1;
+        known.then(|| bit.is_raised(self.word))
+    }
+
+    /// The flags that are raised, with their axes, in the order of the map.
+    pub fn raised(&self) -> impl Iterator<Item = (Flag, u8)> + '_ {
+        self.layout
+            .flags
+            .iter()
+            .filter(|bit| self.flag_of(bit.flag, bit.axis) == Some(true))
+            .map(|bit| (bit.flag, bit.axis))
+    }
+
+    /// The motion state of axis 0; `None` if the map does not tell it, the reply did not carry it, or its code is
+    /// none of the map's.
+    #[must_use]
+    pub fn motion_state(&self) -> Option<MotionState> {
+        self.motion_state_of(0)
+    }
+
+    /// The motion state of one axis.
+    #[must_use]
+    pub fn motion_state_of(&self, axis: u8) -> Option<MotionState> {
+        let field = self.layout.motion_states.iter().find(|field| field.axis == axis)?;
+        let mask = (1u64.checked_shl(field.field.width as u32)?).checked_sub(1)?;
+        let known = self.known.checked_shr(field.field.lsb as u32)? & mask;
+        if known != mask {
+            return None;
+        }
+        let code = self.word.checked_shr(field.field.lsb as u32)? & mask;
+        MotionState::ALL.into_iter().find(|&state| field.code_of(state) as u64 == code)
+    }
+}
+
+/// Why a reply cannot be believed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum ReplyError {
+    /// The check over the reply's bits is wrong.
+    Crc {
+        /// What it would have to be.
+        expected: u8,
+        /// What came.
+        found: u8,
+    },
+    /// A bit that the map fixes, or the echo of an address, is not as the map says: the chain is out of step, or the
+    /// map is another device's.
+    Malformed,
+    /// The register's code means nothing, or a value that its unit does not hold.
+    Meaningless {
+        /// The register's name.
+        register: &'static str,
+        /// The code, or the value, and the limits.
+        error: OutOfRange,
+    },
+}
+
+impl fmt::Display for ReplyError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Crc { expected, found } => {
+                write!(f, "the reply's check is {found:#04x}, but its bits make {expected:#04x}")
+            }
+            Self::Malformed => f.write_str("the reply has bits that the map says can never be so"),
+            Self::Meaningless { register, error } => write!(f, "register `{register}`: {error}"),
+        }
+    }
+}
+
+impl core::error::Error for ReplyError {
+    fn source(&self) -> Option<&(dyn core::error::Error + 'static)> {
+        match self {
+            Self::Meaningless { error, .. } => Some(error),
+            _ => None,
+        }
+    }
+}

@@ -1,0 +1,276 @@
+//! One device's word, bit by bit: pieces into units, and a reply's units back into what they say.
+//!
+//! A word is walked piece by piece from its first bit; a unit is the window of it that one latch takes. Above
+//! stands [`command`](crate::command) (what the codes are), below [`chain`](crate::chain) (where the unit goes in
+//! a frame). Knows no time and no neighbours.
+
+use crate::map::{BitOrder, Crc8, Layout, Piece, Wire};
+
+/// The numbers that the pieces of one word stand for.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Content {
+    pub(crate) axis: u8,
+    pub(crate) address: u16,
+    pub(crate) positive: bool,
+    /// The code of the velocity, distance or target position.
+    pub(crate) argument: u32,
+    /// The content of the register that is written.
+    pub(crate) data: u32,
+}
+
+impl Content {
+    /// The bits that `piece` is sent as, right-aligned; more than its width for a part of a code.
+    const fn bits_of(&self, piece: &Piece) -> u64 {
+        match *piece {
+            Piece::Fixed { value, .. } => value,
+            Piece::Axis { .. } => self.axis as u64,
+            Piece::Address { .. } => self.address as u64,
+            Piece::Data { lsb, .. } => shifted_right(self.data as u64, lsb as u32),
+            Piece::DataByRegister => self.data as u64,
+            Piece::Direction { positive } => (positive == self.positive) as u64,
+            Piece::Velocity { lsb, .. } | Piece::Distance { lsb, .. } | Piece::Position { lsb, .. } => {
+                shifted_right(self.argument as u64, lsb as u32)
+            }
+            Piece::Any { .. } | Piece::Status { .. } | Piece::Crc => 0,
+        }
+    }
+}
+
+/// The unit at `index` of the word that `pieces` make with `content`, ready for the wire's bit order.
+pub(crate) fn unit(layout: &Layout, pieces: &[Piece], content: &Content, index: u16) -> u64 {
+    let wire = &layout.wire;
+    let data_bits = layout.data_bits(content.address);
+    let (from, to) = window(wire, index);
+    let mut check = Check::new(wire.crc, Piece::total_width(pieces, data_bits));
+    let mut unit = 0;
+    let mut start = 0;
+    for piece in pieces {
+        let width = piece.width(data_bits);
+        let end = start + width;
+        let bits = match piece {
+            Piece::Crc => check.result() as u64,
+            _ => content.bits_of(piece) & low_bits(width),
+        };
+        check.push(bits, width);
+        if end > from && start < to {
+            unit |= match end.checked_sub(to) {
+                Some(beyond) => shifted_right(bits, beyond as u32),
+                None => shifted_left(bits, (to - end) as u32),
+            };
+        }
+        start = end;
+    }
+    in_bit_order(wire, unit & wire.unit_mask())
+}
+
+/// The one unit that means nothing to the device.
+pub(crate) fn filler(layout: &Layout) -> u64 {
+    unit(layout, layout.wire.filler, &Content::default(), 0)
+}
+
+/// Why a reply is not what its form says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Mismatch {
+    /// The check over the reply's bits differs.
+    Crc { expected: u8, found: u8 },
+    /// A bit that the map fixes, or the echo of the address, differs.
+    Fixed,
+}
+
+/// What the units of a reply have said so far.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Answer {
+    /// The content of the register that was read.
+    pub(crate) data: u64,
+    /// The status word, and which bits of it the reply carried.
+    pub(crate) status: u64,
+    pub(crate) status_known: u64,
+    check: Check,
+    crc: u8,
+    fixed_differs: bool,
+}
+
+impl Answer {
+    /// Nothing said yet; `pieces` and the address are those of the reply.
+    pub(crate) fn new(layout: &Layout, pieces: &[Piece], address: u16) -> Self {
+        let check = Check::new(layout.wire.crc, Piece::total_width(pieces, layout.data_bits(address)));
+        Self { data: 0, status: 0, status_known: 0, check, crc: 0, fixed_differs: false }
+    }
+
+    /// Takes in the unit at `index` of the reply; units come in order.
+    pub(crate) fn take(&mut self, layout: &Layout, pieces: &[Piece], content: &Content, index: u16, unit: u64) {
+        let wire = &layout.wire;
+        let unit = in_bit_order(wire, unit);
+        let data_bits = layout.data_bits(content.address);
+        let (from, to) = window(wire, index);
+        let mut start = 0;
+        for piece in pieces {
+            let width = piece.width(data_bits);
+            let end = start + width;
+            // The run of the piece's bits that lies in this unit.
+            let (first, last) = (start.max(from), end.min(to));
+            if first < last {
+                let run = last - first;
+                let bits = shifted_right(unit, (to - last) as u32) & low_bits(run);
+                let below = end - last;
+                self.take_run(piece, content, bits, run, below);
+            }
+            start = end;
+        }
+    }
+
+    /// `bits` are `run` bits of `piece`, with `below` more bits of it still to come.
+    fn take_run(&mut self, piece: &Piece, content: &Content, bits: u64, run: u16, below: u16) {
+        let place = |lsb: u8| shifted_left(bits, lsb as u32 + below as u32);
+        match *piece {
+            Piece::Data { lsb, .. } => self.data |= place(lsb),
+            Piece::DataByRegister => self.data |= place(0),
+            Piece::Status { lsb, .. } => {
+                self.status |= place(lsb);
+                self.status_known |= shifted_left(low_bits(run), lsb as u32 + below as u32);
+            }
+            Piece::Fixed { .. } | Piece::Address { .. } | Piece::Axis { .. } => {
+                let expected = shifted_right(content.bits_of(piece), below as u32) & low_bits(run);
+                self.fixed_differs |= bits != expected;
+            }
+            Piece::Crc => {
+                self.crc |= place(0) as u8;
+                return;
+            }
+            Piece::Any { .. }
+            | Piece::Direction { .. }
+            | Piece::Velocity { .. }
+            | Piece::Distance { .. }
+            | Piece::Position { .. } => {}
+        }
+        self.check.push(bits, run);
+    }
+
+    /// Whether all that the map fixes was as it should be; to be asked once the last unit is in.
+    pub(crate) fn verdict(&self, pieces: &[Piece]) -> Result<(), Mismatch> {
+        let expected = self.check.result();
+        if matches!(pieces, [.., Piece::Crc]) && self.crc != expected {
+            return Err(Mismatch::Crc { expected, found: self.crc });
+        }
+        if self.fixed_differs { Err(Mismatch::Fixed) } else { Ok(()) }
+    }
+}
+
+/// The check over a run of bits, which is thought of as padded with zeros in front to whole bytes.
+#[derive(Clone, Copy, Debug)]
+struct Check {
+    crc: Option<Crc8>,
+    register: u8,
+    /// Bits that do not make a byte yet, right-aligned, and how many.
+    waiting: u64,
+    count: u16,
+}
+
+impl Check {
+    /// `total` is the width of the whole word, the eight bits of the check included.
+    fn new(crc: Option<Crc8>, total: u16) -> Self {
+        let initial = crc.map_or(0, |crc| if crc.reflected { crc.initial.reverse_bits() } else { crc.initial });
+        Self { crc, register: initial, waiting: 0, count: 7 - (total.wrapping_add(7) & 7) }
+    }
+
+    fn push(&mut self, bits: u64, width: u16) {
+        let Some(crc) = self.crc else {
+            return;
+        };
+        if width > 32 {
+            self.push(shifted_right(bits, 32), width - 32);
+            self.push(bits & low_bits(32), 32);
+            return;
+        }
+        self.waiting = self.waiting << width | bits & low_bits(width);
+        self.count += width;
+        while let Some(count) = self.count.checked_sub(8) {
+            let byte = shifted_right(self.waiting, count as u32) as u8;
+            self.register = stepped(crc, self.register ^ byte);
+            self.count = count;
+        }
+    }
+
+    fn result(&self) -> u8 {
+        self.crc.map_or(0, |crc| self.register ^ crc.xor_out)
+    }
+}
+
+/// Eight steps of the division; in reflected form the register runs the other way round.
+fn stepped(crc: Crc8, register: u8) -> u8 {
+    (0..8).fold(register, |register, _| match (crc.reflected, register & 0x80 != 0, register & 1 != 0) {
+        (false, true, _) => register << 1 ^ crc.polynomial,
+        (false, false, _) => register << 1,
+        (true, _, true) => register >> 1 ^ crc.polynomial.reverse_bits(),
+        (true, _, false) => register >> 1,
+    })
+}
+
+/// Puts the low `width` bits of `bits` into `bytes` at bit `offset`, counted from the first bit on the wire.
+///
+/// The bits there must be zero before; bits beyond the end of `bytes` are dropped.
+pub(crate) fn put_bits(bytes: &mut [u8], offset: usize, width: u8, bits: u64) {
+    let bits = bits & low_bits(width as u16);
+    let end = offset + width as usize;
+    let (first, last) = (offset / 8, end.saturating_sub(1) / 8);
+    for (index, byte) in bytes.iter_mut().enumerate().take(last + 1).skip(first) {
+        let byte_end = (index + 1) * 8;
+        *byte |= match end.checked_sub(byte_end) {
+            Some(beyond) => shifted_right(bits, beyond as u32) as u8,
+            None => shifted_left(bits, (byte_end - end) as u32) as u8,
+        };
+    }
+}
+
+/// The `width` bits of `bytes` from bit `offset` on; bits beyond the end are zeros.
+pub(crate) fn get_bits(bytes: &[u8], offset: usize, width: u8) -> u64 {
+    let end = offset + width as usize;
+    let (first, last) = (offset / 8, end.saturating_sub(1) / 8);
+    let mut bits = 0;
+    for (index, byte) in bytes.iter().enumerate().take(last + 1).skip(first) {
+        let byte_end = (index + 1) * 8;
+        bits |= match end.checked_sub(byte_end) {
+            Some(beyond) => shifted_left(*byte as u64, beyond as u32),
+            None => shifted_right(*byte as u64, (byte_end - end) as u32),
+        };
+    }
+    bits & low_bits(width as u16)
+}
+
+/// The bits of the word that the unit at `index` takes, counted from the word's first.
+fn window(wire: &Wire, index: u16) -> (u16, u16) {
+    let width = wire.unit_bits as u16;
+    let from = index.saturating_mul(width);
+    (from, from.saturating_add(width))
+}
+
+/// The unit as it stands in the frame, or back: its own inverse.
+const fn in_bit_order(wire: &Wire, unit: u64) -> u64 {
+    match wire.bit_order {
+        BitOrder::MsbFirst => unit,
+        BitOrder::LsbFirst => shifted_right(unit.reverse_bits(), 64u32.saturating_sub(wire.unit_bits as u32)),
+    }
+}
+
+const fn low_bits(width: u16) -> u64 {
+    if width >= 64 { u64::MAX } else { (1 << width) - 1 }
+}
+
+/// `bits >> count`, zero where nothing is left.
+const fn shifted_right(bits: u64, count: u32) -> u64 {
+    match bits.checked_shr(count) {
+        Some(shifted) => shifted,
+        None => 0,
+    }
+}
+
+/// `bits << count`, zero where nothing is left.
+const fn shifted_left(bits: u64, count: u32) -> u64 {
+    match bits.checked_shl(count) {
+        Some(shifted) => shifted,
+        None => 0,
+    }
+}
+
+#[cfg(test)]
+mod tests;
