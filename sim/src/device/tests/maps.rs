@@ -158,13 +158,14 @@ fn a_latched_level_is_caught_though_no_word_came_while_it_was_up() {
     assert_eq!(device.status(5_500 * MS) & 1 << 4, 1 << 4);
 }
 
-/// A move of one microstep arrives long before the next word, which begins another one.
+/// A move of one microstep arrives long before the last unit of the next word, which begins another one.
 #[test]
 fn a_latched_level_is_caught_before_a_command_ends_it() {
     let mut device = two_axes();
     send(&mut device, 0, &[0b1000_1001, 0x00, 1, 0b1010_0000]);
+    send(&mut device, 0, &[0b1000_1001, 0x00]);
     assert_eq!(device.status(0) & 1 << 4, 0, "under way");
-    send(&mut device, 10 * S, &[0b1000_1001, 0x00, 99]);
+    send(&mut device, 10 * S, &[99]);
     assert!(device.axes()[1].is_busy(10 * S));
     assert_eq!(device.status(10 * S) & 1 << 4, 1 << 4);
 }
