@@ -1,1 +1,2 @@
 //! Host simulator for daisy chains of smart stepper drivers.
+pub mod map_file;
