@@ -1,2 +1,3 @@
 //! Host simulator for daisy chains of smart stepper drivers.
 pub mod map_file;
+pub mod random_map;
