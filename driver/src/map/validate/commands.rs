@@ -7,7 +7,7 @@ use super::super::layout::Layout;
 use super::super::register::Access;
 use super::super::vocabulary::Verb;
 use super::super::wire::Framing;
-use super::{ok, refuse_if, registers};
+use super::{ok, refuse_if};
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     let mut rest = layout.commands;
@@ -223,7 +223,7 @@ pub(super) const fn check_pieces(
             Piece::Velocity { coding, lsb, width }
             | Piece::Distance { coding, lsb, width }
             | Piece::Position { coding, lsb, width } => {
-                refuse_if!(!registers::coding_is_sound(&coding), Flaw::Coding { of: command });
+                refuse_if!(!coding.is_sound(), Flaw::Coding { of: command });
                 let fits = width > 0 && lsb as u16 + width as u16 <= coding.width as u16;
                 refuse_if!(!fits, Flaw::PieceWidth { command });
                 refuse_if!(!parts_are_whole(pieces, piece, coding.width), Flaw::Parts { command });

@@ -2,7 +2,6 @@
 
 use crate::units::Unit;
 
-use super::super::coding::{Coding, Encoding};
 use super::super::flaw::Flaw;
 use super::super::layout::{Drive, Layout, same_text};
 use super::super::parameter::{CurveSegment, Parameter};
@@ -29,7 +28,7 @@ const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     let width = register.coding.width;
     refuse_if!(width == 0 || register.lsb as u16 + width as u16 > 32, Flaw::RegisterWidth { register: name });
     refuse_if!(register.axis >= layout.axes, Flaw::RegisterAxis { register: name });
-    refuse_if!(!coding_is_sound(&register.coding), Flaw::Coding { of: name });
+    refuse_if!(!register.coding.is_sound(), Flaw::Coding { of: name });
     let reset_fits = register.reset & !register.coding.mask() == 0 && register.value_of(register.reset).is_ok();
     refuse_if!(!reset_fits, Flaw::Reset { register: name });
     if register.parameter.is_amplitude() {
@@ -62,39 +61,6 @@ const fn pair(first: &Register, second: &Register) -> Result<(), Flaw> {
         Flaw::CustomNameTwice { register: second.name }
     );
     Ok(())
-}
-
-/// Whether the coding's numbers can be calculated with.
-pub(super) const fn coding_is_sound(coding: &Coding) -> bool {
-    if coding.width == 0 || coding.width > 32 {
-        return false;
-    }
-    match coding.encoding {
-        Encoding::Raw => true,
-        Encoding::Linear { numerator, denominator, .. }
-        | Encoding::Reciprocal { numerator, denominator, .. }
-        | Encoding::PowerOfTwo { numerator, denominator, .. } => numerator != 0 && denominator != 0,
-        Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
-            numerator != 0 && denominator != 0 && mantissa_bits > 0 && mantissa_bits < coding.width
-        }
-        Encoding::Table(entries) => {
-            let mut rest = entries;
-            while let [entry, tail @ ..] = rest {
-                if entry.denominator == 0 || entry.code > coding.mask() || entry.code > coding.max_code {
-                    return false;
-                }
-                let mut others = tail;
-                while let [other, more @ ..] = others {
-                    if other.code == entry.code {
-                        return false;
-                    }
-                    others = more;
-                }
-                rest = tail;
-            }
-            !entries.is_empty()
-        }
-    }
 }
 
 /// Whether the segment has its slope and a segment before it, and the curve's kind is the same throughout.
