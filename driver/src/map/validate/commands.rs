@@ -10,16 +10,15 @@ use super::super::wire::Framing;
 use super::{ok, refuse_if};
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
+    // Each by itself first: to compare two, the bits of both must be known to be sound.
+    let mut rest = layout.commands;
+    while let [form, tail @ ..] = rest {
+        ok!(one(layout, form));
+        rest = tail;
+    }
     let mut rest = layout.commands;
     while let [form, tail @ ..] = rest {
         let name = form.verb.name();
-        match form.request {
-            Request::Word(pieces) => ok!(check_word(layout, form, pieces)),
-            Request::Writes(writes) => ok!(check_writes(layout, form, writes)),
-        }
-        ok!(check_pieces(layout, form.reply, name, true));
-        ok!(check_length(layout, form.reply, name, true));
-        ok!(check_reply(layout, form));
         ok!(distinct(layout, layout.wire.filler, "filler", Layout::word_of(form), name));
         let mut others = tail;
         while let [other, more @ ..] = others {
@@ -32,6 +31,17 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         rest = tail;
     }
     Ok(())
+}
+
+const fn one(layout: &Layout, form: &CommandForm) -> Result<(), Flaw> {
+    let name = form.verb.name();
+    match form.request {
+        Request::Word(pieces) => ok!(check_word(layout, form, pieces)),
+        Request::Writes(writes) => ok!(check_writes(layout, form, writes)),
+    }
+    ok!(check_pieces(layout, form.reply, name, true));
+    ok!(check_length(layout, form.reply, name, true));
+    check_reply(layout, form)
 }
 
 impl Layout {
@@ -75,10 +85,10 @@ impl Tally {
         let mut rest = pieces;
         while let [piece, tail @ ..] = rest {
             match *piece {
-                Piece::Axis { .. } => tally.axis += 1,
-                Piece::Address { .. } => tally.address += 1,
-                Piece::Direction { .. } => tally.direction += 1,
-                Piece::DataByRegister => tally.data_by_register += 1,
+                Piece::Axis { .. } => tally.axis = tally.axis.saturating_add(1),
+                Piece::Address { .. } => tally.address = tally.address.saturating_add(1),
+                Piece::Direction { .. } => tally.direction = tally.direction.saturating_add(1),
+                Piece::DataByRegister => tally.data_by_register = tally.data_by_register.saturating_add(1),
                 Piece::Data { lsb, width } => {
                     tally.overlap |= tally.data & bits(lsb, width) != 0;
                     tally.data |= bits(lsb, width);
@@ -207,7 +217,7 @@ pub(super) const fn check_pieces(
                 refuse_if!(width == 0 || width > 64, Flaw::PieceWidth { command });
                 refuse_if!(value > low_bits(width), Flaw::FixedValue { command });
             }
-            Piece::Any { width } => refuse_if!(width == 0, Flaw::PieceWidth { command }),
+            Piece::Any { width } => refuse_if!(width == 0 || width > 64, Flaw::PieceWidth { command }),
             Piece::Axis { width } => {
                 let fits = width > 0 && width <= 8 && layout.axes as u64 - 1 <= low_bits(width);
                 refuse_if!(!fits, Flaw::PieceWidth { command });
