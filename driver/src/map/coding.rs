@@ -140,6 +140,47 @@ impl Encoding {
     }
 }
 
+impl Encoding {
+    const fn same(&self, other: &Self) -> bool {
+        match (*self, *other) {
+            (Self::Raw, Self::Raw) => true,
+            (
+                Self::Linear { numerator: n, denominator: d, offset: o },
+                Self::Linear { numerator, denominator, offset },
+            ) => n == numerator && d == denominator && o == offset,
+            (
+                Self::Reciprocal { numerator: n, denominator: d, zero: z },
+                Self::Reciprocal { numerator, denominator, zero },
+            ) => n == numerator && d == denominator && z == zero,
+            (
+                Self::PowerOfTwo { numerator: n, denominator: d, falling: f },
+                Self::PowerOfTwo { numerator, denominator, falling },
+            ) => n == numerator && d == denominator && f == falling,
+            (
+                Self::MantissaExponent { numerator: n, denominator: d, mantissa_bits: m },
+                Self::MantissaExponent { numerator, denominator, mantissa_bits },
+            ) => n == numerator && d == denominator && m == mantissa_bits,
+            (Self::Table(a), Self::Table(b)) => same_entries(a, b),
+            _ => false,
+        }
+    }
+}
+
+const fn same_entries(a: &[TableEntry], b: &[TableEntry]) -> bool {
+    let (mut a, mut b) = (a, b);
+    loop {
+        match (a, b) {
+            ([], []) => return true,
+            ([x, rest_a @ ..], [y, rest_b @ ..])
+                if x.code == y.code && x.numerator == y.numerator && x.denominator == y.denominator =>
+            {
+                (a, b) = (rest_a, rest_b);
+            }
+            _ => return false,
+        }
+    }
+}
+
 /// How wide a code is, how it carries a sign, and what it means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
@@ -285,6 +326,12 @@ impl Coding {
             }
             Encoding::Table(entries) => table_is_sound(entries, greatest, is_signed),
         }
+    }
+
+    /// Whether both are the same: `==` for use in `const fn`.
+    pub(super) const fn same(&self, other: &Self) -> bool {
+        let alike = self.width == other.width && self.max_code == other.max_code && self.sign as u8 == other.sign as u8;
+        alike && self.encoding.same(&other.encoding)
     }
 
     /// The signed number that a code's bits stand for.

@@ -36,6 +36,8 @@ pub enum Flaw {
     DataWidth { command: &'static str, register: &'static str },
     CrcMissing { command: &'static str },
     CrcNotLast { command: &'static str },
+    CrcLeftOut { command: &'static str },
+    DataBeforeAddress { command: &'static str },
     ReplyMissing { command: &'static str },
     OpcodeShadowed { first: &'static str, second: &'static str },
     WriteUnknown { command: &'static str, parameter: &'static str },
@@ -100,7 +102,7 @@ impl Flaw {
                 Text("`"),
                 Text(of),
                 Text(
-                    "`: its encoding has a zero numerator or denominator, an empty or unfit table, or a mantissa as wide as the code",
+                    "`: its encoding has a factor of zero, an unfit table, a mantissa as wide as the code, a sign where code 0 is not zero, or no value that the unit holds",
                 ),
                 END,
                 END,
@@ -149,7 +151,7 @@ impl Flaw {
             Self::Parts { command } => [
                 Text("command `"),
                 Text(command),
-                Text("`: the parts of an argument leave bits of its code out or send them twice"),
+                Text("`: the parts of one number leave bits out, send them twice, or differ in coding"),
                 END,
                 END,
             ],
@@ -157,7 +159,7 @@ impl Flaw {
                 [Text("command `"), Text(command), Text("` lacks its "), Text(argument), END]
             }
             Self::ArgumentForeign { command, argument } => {
-                [Text("command `"), Text(command), Text("` has no use for a "), Text(argument), END]
+                [Text("command `"), Text(command), Text("` must not have: "), Text(argument), END]
             }
             Self::ArgumentTwice { command, argument } => {
                 [Text("command `"), Text(command), Text("` has more than one "), Text(argument), END]
@@ -182,10 +184,24 @@ impl Flaw {
             Self::CrcNotLast { command } => {
                 [Text("command `"), Text(command), Text("`: its check bits are not its last"), END, END]
             }
+            Self::CrcLeftOut { command } => [
+                Text("command `"),
+                Text(command),
+                Text("` lacks check bits, but the wire names a check over every fixed word"),
+                END,
+                END,
+            ],
+            Self::DataBeforeAddress { command } => [
+                Text("command `"),
+                Text(command),
+                Text("`: data whose length hangs on the register stand in front of its address"),
+                END,
+                END,
+            ],
             Self::ReplyMissing { command } => [
                 Text("command `"),
                 Text(command),
-                Text("` asks for something, but its reply has no place for it"),
+                Text("` asks for something, or clears it, but its reply has no place for it"),
                 END,
                 END,
             ],

@@ -98,6 +98,7 @@ const fn wire(layout: &Layout) -> Result<(), Flaw> {
         rest = tail;
     }
     ok!(commands::check_pieces(layout, wire.filler, "filler", false));
+    refuse_if!(commands::lacks_check(layout, wire.filler), Flaw::CrcLeftOut { command: "filler" });
     let mut rest = wire.idle_reply;
     while let [piece, tail @ ..] = rest {
         let kind = matches!(piece, Piece::Fixed { .. } | Piece::Any { .. } | Piece::Status { .. } | Piece::Crc);

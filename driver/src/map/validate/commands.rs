@@ -1,13 +1,15 @@
 //! Commands: whole units, the arguments that each verb needs, addresses and data that fit, and no two alike.
 
-use super::super::coding::Sign;
+use crate::units::Unit;
+
+use super::super::coding::{Coding, Sign};
 use super::super::flaw::Flaw;
 use super::super::form::{CommandForm, Piece, Request, Source, Write};
 use super::super::layout::Layout;
 use super::super::register::Access;
 use super::super::vocabulary::Verb;
 use super::super::wire::Framing;
-use super::{ok, refuse_if};
+use super::{ok, refuse_if, status};
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     // Each by itself first: to compare two, the bits of both must be known to be sound.
@@ -64,6 +66,7 @@ struct Tally {
     velocity: u64,
     distance: u64,
     position: u64,
+    status: u64,
     signed: bool,
     overlap: bool,
 }
@@ -79,6 +82,7 @@ impl Tally {
             velocity: 0,
             distance: 0,
             position: 0,
+            status: 0,
             signed: false,
             overlap: false,
         };
@@ -107,7 +111,11 @@ impl Tally {
                     tally.overlap |= tally.position & bits(lsb, width) != 0;
                     tally.position |= bits(lsb, width);
                 }
-                Piece::Fixed { .. } | Piece::Any { .. } | Piece::Status { .. } | Piece::Crc => {}
+                Piece::Status { lsb, width } => {
+                    tally.overlap |= tally.status & bits(lsb, width) != 0;
+                    tally.status |= bits(lsb, width);
+                }
+                Piece::Fixed { .. } | Piece::Any { .. } | Piece::Crc => {}
             }
             rest = tail;
         }
@@ -135,6 +143,8 @@ const fn check_word(layout: &Layout, form: &CommandForm, pieces: &[Piece]) -> Re
     let name = form.verb.name();
     ok!(check_pieces(layout, pieces, name, false));
     ok!(check_length(layout, pieces, name, false));
+    refuse_if!(data_leads_address(pieces), Flaw::DataBeforeAddress { command: name });
+    refuse_if!(lacks_check(layout, pieces), Flaw::CrcLeftOut { command: name });
     let tally = Tally::of(pieces);
     ok!(expect(name, "address", tally.address as u32, form.verb.takes_address()));
     ok!(expect(name, "data", tally.has_data() as u32, matches!(form.verb, Verb::WriteParameter)));
@@ -150,7 +160,30 @@ const fn check_word(layout: &Layout, form: &CommandForm, pieces: &[Piece]) -> Re
     let needs_axis = layout.axes > 1 && form.verb.is_of_one_axis();
     refuse_if!(needs_axis && tally.axis == 0, Flaw::ArgumentMissing { command: name, argument: "axis" });
     refuse_if!(tally.axis > 1, Flaw::ArgumentTwice { command: name, argument: "axis" });
-    check_registers_fit(layout, pieces, &tally, name)
+    let is_write = matches!(form.verb, Verb::WriteParameter);
+    check_registers_fit(layout, pieces, &tally, name, is_write)
+}
+
+/// Whether data of a length that hangs on the address stands in front of it: the device could not tell where they end.
+const fn data_leads_address(pieces: &[Piece]) -> bool {
+    let mut leads = false;
+    let mut rest = pieces;
+    while let [piece, tail @ ..] = rest {
+        match piece {
+            Piece::DataByRegister => leads = true,
+            Piece::Address { .. } => return leads,
+            _ => {}
+        }
+        rest = tail;
+    }
+    false
+}
+
+/// Whether a word lacks the wire's check. In latched units a check may end some commands and not others; fixed words
+/// are checked before anything tells them apart.
+pub(super) const fn lacks_check(layout: &Layout, pieces: &[Piece]) -> bool {
+    let checked = matches!(pieces, [.., Piece::Crc]);
+    layout.wire.crc.is_some() && matches!(layout.wire.framing, Framing::FixedWord) && !checked
 }
 
 const fn expect(command: &'static str, argument: &'static str, found: u32, wanted: bool) -> Result<(), Flaw> {
@@ -160,15 +193,21 @@ const fn expect(command: &'static str, argument: &'static str, found: u32, wante
     Ok(())
 }
 
-/// Every register's address fits an address piece, and its content the data pieces, if there are any.
+/// Every register's address fits an address piece, and its content the data pieces, if there are any; for a write only
+/// what can be written.
 const fn check_registers_fit(
     layout: &Layout,
     pieces: &[Piece],
     tally: &Tally,
     command: &'static str,
+    only_writable: bool,
 ) -> Result<(), Flaw> {
     let mut registers = layout.registers;
     while let [register, tail @ ..] = registers {
+        registers = tail;
+        if only_writable && !layout.is_writable(register.address) {
+            continue;
+        }
         let mut rest = pieces;
         while let [piece, more @ ..] = rest {
             if let Piece::Address { width } = *piece {
@@ -183,7 +222,6 @@ const fn check_registers_fit(
             tally.data != 0 && tally.data < low_bits(layout.content_bits(register.address)),
             Flaw::DataWidth { command, register: register.name }
         );
-        registers = tail;
     }
     Ok(())
 }
@@ -191,15 +229,23 @@ const fn check_registers_fit(
 const fn check_reply(layout: &Layout, form: &CommandForm) -> Result<(), Flaw> {
     let command = form.verb.name();
     let tally = Tally::of(form.reply);
-    let mut has_status = false;
-    let mut rest = form.reply;
-    while let [piece, tail @ ..] = rest {
-        has_status |= matches!(piece, Piece::Status { .. });
-        rest = tail;
+    if !form.verb.takes_address() {
+        refuse_if!(tally.has_data(), Flaw::ArgumentForeign { command, argument: "data in its reply" });
+        refuse_if!(tally.address > 0, Flaw::ArgumentForeign { command, argument: "address in its reply" });
     }
-    refuse_if!(matches!(form.verb, Verb::ReadParameter) && !tally.has_data(), Flaw::ReplyMissing { command });
-    refuse_if!(matches!(form.verb, Verb::PeekStatus | Verb::TakeStatus) && !has_status, Flaw::ReplyMissing { command });
-    check_registers_fit(layout, form.reply, &tally, command)
+    refuse_if!(
+        tally.data_by_register > 1 || tally.data_by_register > 0 && tally.data != 0,
+        Flaw::ArgumentTwice { command, argument: "data in its reply" }
+    );
+    let lacks = match form.verb {
+        Verb::ReadParameter => !tally.has_data(),
+        Verb::PeekStatus => tally.status == 0,
+        // What taking clears is told nowhere else.
+        Verb::TakeStatus => tally.status == 0 || status::cleared_by_taking(layout) & !tally.status != 0,
+        _ => false,
+    };
+    refuse_if!(lacks, Flaw::ReplyMissing { command });
+    check_registers_fit(layout, form.reply, &tally, command, false)
 }
 
 /// What holds for any list of pieces: widths, fixed values, parts that make a whole, the check at the end.
@@ -233,10 +279,15 @@ pub(super) const fn check_pieces(
             Piece::Velocity { coding, lsb, width }
             | Piece::Distance { coding, lsb, width }
             | Piece::Position { coding, lsb, width } => {
-                refuse_if!(!coding.is_sound(), Flaw::Coding { of: command });
+                let unit = match *piece {
+                    Piece::Velocity { .. } => Unit::StepsPerSecond,
+                    _ => Unit::Microsteps,
+                };
+                let (min, max) = coding.limits(unit);
+                refuse_if!(!coding.is_sound() || min > max, Flaw::Coding { of: command });
                 let fits = width > 0 && lsb as u16 + width as u16 <= coding.width as u16;
                 refuse_if!(!fits, Flaw::PieceWidth { command });
-                refuse_if!(!parts_are_whole(pieces, piece, coding.width), Flaw::Parts { command });
+                refuse_if!(!parts_are_whole(pieces, piece, &coding), Flaw::Parts { command });
                 refuse_if!(reply, Flaw::ArgumentForeign { command, argument: "argument in its reply" });
             }
             Piece::Direction { .. } => {
@@ -258,15 +309,28 @@ pub(super) const fn check_pieces(
     Ok(())
 }
 
-/// Whether the parts of the argument that `piece` belongs to make a code of `width` bits.
-const fn parts_are_whole(pieces: &[Piece], piece: &Piece, width: u8) -> bool {
+/// Whether the parts of the argument that `piece` belongs to make one code of `coding`.
+const fn parts_are_whole(pieces: &[Piece], piece: &Piece, coding: &Coding) -> bool {
+    let mut rest = pieces;
+    while let [part, tail @ ..] = rest {
+        let same = match (piece, part) {
+            (Piece::Velocity { .. }, Piece::Velocity { coding: other, .. })
+            | (Piece::Distance { .. }, Piece::Distance { coding: other, .. })
+            | (Piece::Position { .. }, Piece::Position { coding: other, .. }) => coding.same(other),
+            _ => true,
+        };
+        if !same {
+            return false;
+        }
+        rest = tail;
+    }
     let tally = Tally::of(pieces);
     let covered = match piece {
         Piece::Velocity { .. } => tally.velocity,
         Piece::Distance { .. } => tally.distance,
         _ => tally.position,
     };
-    covered == low_bits(width)
+    covered == low_bits(coding.width)
 }
 
 /// Whole units, and exactly one with fixed words.

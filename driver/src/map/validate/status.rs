@@ -2,7 +2,7 @@
 
 use super::super::flaw::Flaw;
 use super::super::layout::Layout;
-use super::super::status::{MotionStateField, StatusBit};
+use super::super::status::{Clearing, Holding, MotionStateField, StatusBit};
 use super::refuse_if;
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
@@ -35,6 +35,19 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         rest = tail;
     }
     Ok(())
+}
+
+/// The bits of the flags that taking the status clears.
+pub(super) const fn cleared_by_taking(layout: &Layout) -> u64 {
+    let mut bits = 0;
+    let mut rest = layout.status.flags;
+    while let [bit, tail @ ..] = rest {
+        if matches!(bit.holding, Holding::LatchedUntil(Clearing::TakeStatus)) {
+            bits |= 1 << bit.bit;
+        }
+        rest = tail;
+    }
+    bits
 }
 
 const fn same_flag(first: &StatusBit, second: &StatusBit) -> bool {
