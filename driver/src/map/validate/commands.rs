@@ -6,7 +6,7 @@ use super::super::coding::{Coding, Sign};
 use super::super::flaw::Flaw;
 use super::super::form::{CommandForm, Piece, Request, Source, Write};
 use super::super::layout::Layout;
-use super::super::register::Access;
+use super::super::register::{Access, Register};
 use super::super::vocabulary::Verb;
 use super::super::wire::Framing;
 use super::{ok, refuse_if, status};
@@ -350,6 +350,8 @@ const fn check_length(layout: &Layout, pieces: &[Piece], command: &'static str, 
 
 const fn check_writes(layout: &Layout, form: &CommandForm, writes: &[Write]) -> Result<(), Flaw> {
     let command = form.verb.name();
+    let is_itself_a_word = form.verb.takes_address() || matches!(form.verb, Verb::PeekStatus | Verb::TakeStatus);
+    refuse_if!(is_itself_a_word || !form.reply.is_empty(), Flaw::NotByWrites { command });
     refuse_if!(writes.is_empty() || writes.len() > 8, Flaw::WordLength { command });
     refuse_if!(layout.form(Verb::WriteParameter).is_none(), Flaw::WriteNoForm { command });
     let (mut arguments, mut directions, mut signed) = (0, 0, false);
@@ -358,23 +360,11 @@ const fn check_writes(layout: &Layout, form: &CommandForm, writes: &[Write]) -> 
         let mut axis = 0;
         while axis < layout.axes {
             let Some(register) = layout.register(write.parameter, axis) else {
-                return Err(Flaw::WriteUnknown { command, parameter: write.parameter.name() });
+                return Err(Flaw::WriteUnknown { command, parameter: write.parameter });
             };
-            refuse_if!(
-                matches!(register.access, Access::ReadOnly),
-                Flaw::WriteReadOnly { command, register: register.name }
-            );
-            let fits = match write.source {
-                Source::Code(code) => code & !register.coding.mask() == 0,
-                Source::Direction { positive, negative } => {
-                    positive != negative && (positive | negative) & !register.coding.mask() == 0
-                }
-                Source::Argument => true,
-            };
-            refuse_if!(
-                !fits || layout.is_shared(register.address) || register.lsb != 0,
-                Flaw::WriteShared { command, register: register.name }
-            );
+            ok!(check_write(layout, form, write, register));
+            // A register that the device has once would move its first axis, or all of them.
+            refuse_if!(register.axis != axis, Flaw::ArgumentMissing { command, argument: "axis" });
             signed |= matches!(write.source, Source::Argument) && !matches!(register.coding.sign, Sign::Unsigned);
             axis += 1;
         }
@@ -387,7 +377,36 @@ const fn check_writes(layout: &Layout, form: &CommandForm, writes: &[Write]) -> 
     }
     ok!(expect(command, "argument", arguments, form.verb.takes_argument()));
     let needs_direction = matches!(form.verb, Verb::MoveVelocity | Verb::MoveRelative) && !signed;
-    expect(command, "direction", directions, needs_direction)
+    ok!(expect(command, "direction", directions, needs_direction));
+    if let [before @ .., last] = writes {
+        refuse_if!(occurs(last, before), Flaw::SetsGoingEarly { command });
+    }
+    Ok(())
+}
+
+const fn check_write(layout: &Layout, form: &CommandForm, write: &Write, register: &Register) -> Result<(), Flaw> {
+    let command = form.verb.name();
+    let register_name = register.name;
+    refuse_if!(matches!(register.access, Access::ReadOnly), Flaw::WriteReadOnly { command, register: register_name });
+    let fits = match write.source {
+        Source::Code(code) => register.value_of(code).is_ok(),
+        Source::Direction { positive, negative } => {
+            positive != negative && register.value_of(positive).is_ok() && register.value_of(negative).is_ok()
+        }
+        Source::Argument => true,
+    };
+    refuse_if!(
+        !fits || layout.is_shared(register.address) || register.lsb != 0,
+        Flaw::WriteShared { command, register: register_name }
+    );
+    if matches!(write.source, Source::Argument) {
+        let same_unit = match form.verb {
+            Verb::MoveVelocity => matches!(register.unit, Unit::StepsPerSecond),
+            _ => matches!(register.unit, Unit::Microsteps),
+        };
+        refuse_if!(!same_unit, Flaw::WriteUnit { command, register: register_name });
+    }
+    Ok(())
 }
 
 /// A write that sets one command going must not occur in another, neither at its end nor on the way.
@@ -395,19 +414,24 @@ const fn distinct_writes(first: &CommandForm, second: &CommandForm) -> Result<()
     let (Request::Writes([.., last]), Request::Writes(writes)) = (first.request, second.request) else {
         return Ok(());
     };
+    refuse_if!(occurs(last, writes), Flaw::OpcodeShadowed { first: first.verb.name(), second: second.verb.name() });
+    Ok(())
+}
+
+/// Whether one of the writes may be the same as this one.
+const fn occurs(wanted: &Write, writes: &[Write]) -> bool {
     let mut rest = writes;
     while let [write, tail @ ..] = rest {
-        let alike = match (last.source, write.source) {
+        let alike = match (wanted.source, write.source) {
             (Source::Code(a), Source::Code(b)) => a == b,
             _ => true,
         };
-        refuse_if!(
-            alike && last.parameter.same(write.parameter),
-            Flaw::OpcodeShadowed { first: first.verb.name(), second: second.verb.name() }
-        );
+        if alike && wanted.parameter.same(write.parameter) {
+            return true;
+        }
         rest = tail;
     }
-    Ok(())
+    false
 }
 
 /// Two words can be told apart: some bit is known in both, and differs, before either ends.
