@@ -2,6 +2,7 @@
 
 use super::super::flaw::Flaw;
 use super::super::layout::Layout;
+use super::super::register::BitField;
 use super::super::status::{Clearing, Holding, MotionStateField, StatusBit};
 use super::refuse_if;
 
@@ -32,9 +33,23 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
             );
             bits = more;
         }
+        let mut others = tail;
+        while let [other, more @ ..] = others {
+            refuse_if!(other.axis == field.axis, Flaw::StatusTwice { flag: "motion state" });
+            refuse_if!(
+                overlap(field.field, other.field),
+                Flaw::StatusOverlap { first: "motion state", second: "motion state" }
+            );
+            others = more;
+        }
         rest = tail;
     }
     Ok(())
+}
+
+const fn overlap(first: BitField, second: BitField) -> bool {
+    let (first_end, second_end) = (first.lsb as u16 + first.width as u16, second.lsb as u16 + second.width as u16);
+    (first.lsb as u16) < second_end && (second.lsb as u16) < first_end
 }
 
 /// The bits of the flags that taking the status clears.
