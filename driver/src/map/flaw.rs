@@ -57,6 +57,8 @@ pub enum Flaw {
     MotionStateField,
     CounterBits { found: u8 },
     Resolution { found: u16 },
+    PositionRange { of: &'static str },
+    ResolutionCode { register: &'static str, resolution: u16 },
     FrameNotWhole { devices: u16, unit_bits: u8 },
 }
 
@@ -101,7 +103,7 @@ impl Flaw {
                 padded(&[Text("register `"), Text(register), Text("`: its parameter has a register already")])
             }
             Self::CustomNameTwice { register } => {
-                padded(&[Text("register `"), Text(register), Text("`: another custom register bears this name")])
+                padded(&[Text("register `"), Text(register), Text("`: another register bears this name")])
             }
             Self::Coding { of } => padded(&[
                 Text("`"),
@@ -272,6 +274,15 @@ impl Flaw {
                 Text("a microstep resolution of "),
                 Number(found),
                 Text(" (or none at all) is impossible; powers of two from 1 to 32768 are possible"),
+            ]),
+            Self::PositionRange { of } => {
+                padded(&[Text("`"), Text(of), Text("`: its codes do not reach as far as the signed position counter")])
+            }
+            Self::ResolutionCode { register, resolution } => padded(&[
+                Text("register `"),
+                Text(register),
+                Text("` and the position counter do not agree on a resolution of "),
+                Number(resolution),
             ]),
             Self::FrameNotWhole { devices, unit_bits } => padded(&[
                 Text("the frame of "),

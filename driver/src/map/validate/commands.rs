@@ -285,6 +285,8 @@ pub(super) const fn check_pieces(
                 };
                 let (min, max) = coding.limits(unit);
                 refuse_if!(!coding.is_sound() || min > max, Flaw::Coding { of: command });
+                // The counter has a sign, so its places have one.
+                refuse_if!(matches!(piece, Piece::Position { .. }) && min >= 0, Flaw::PositionRange { of: command });
                 let fits = width > 0 && lsb as u16 + width as u16 <= coding.width as u16;
                 refuse_if!(!fits, Flaw::PieceWidth { command });
                 refuse_if!(!parts_are_whole(pieces, piece, &coding), Flaw::Parts { command });
@@ -405,6 +407,8 @@ const fn check_write(layout: &Layout, form: &CommandForm, write: &Write, registe
             _ => matches!(register.unit, Unit::Microsteps),
         };
         refuse_if!(!same_unit, Flaw::WriteUnit { command, register: register_name });
+        let (min, _) = register.coding.limits(register.unit);
+        refuse_if!(matches!(form.verb, Verb::MoveAbsolute(_)) && min >= 0, Flaw::PositionRange { of: register_name });
     }
     Ok(())
 }

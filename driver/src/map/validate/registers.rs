@@ -41,8 +41,43 @@ const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     if let Parameter::BackEmfFrom(segment) | Parameter::BackEmfSlope(segment) = register.parameter {
         refuse_if!(!segment_is_sound(layout, register.axis, segment), Flaw::Curve { register: name });
     }
+    if matches!(register.parameter, Parameter::PositionDemandValue) && matches!(register.unit, Unit::Microsteps) {
+        let (min, max) = layout.position.range();
+        let (least, greatest) = register.coding.limits(register.unit);
+        refuse_if!(least > min || greatest < max, Flaw::PositionRange { of: name });
+    }
+    if matches!(register.parameter, Parameter::MicrostepResolution) {
+        ok!(resolutions(layout, register));
+    }
     let must_be_read_first = layout.is_shared(register.address) && !matches!(register.access, Access::ReadOnly);
     refuse_if!(must_be_read_first && layout.form(Verb::ReadParameter).is_none(), Flaw::NoReadForm { register: name });
+    Ok(())
+}
+
+/// The register has a code for every resolution that the counter knows, and powers up with one of them.
+const fn resolutions(layout: &Layout, register: &Register) -> Result<(), Flaw> {
+    let unit = Unit::MicrostepsPerStep;
+    if register.unit as u8 != unit as u8 {
+        return Ok(());
+    }
+    let at_reset = match register.coding.value_of(register.reset, unit) {
+        Ok(bits) => bits,
+        Err(_) => return Err(Flaw::Reset { register: register.name }),
+    };
+    let mut resets_to_one = false;
+    let mut rest = layout.position.resolutions;
+    while let [resolution, tail @ ..] = rest {
+        let bits = *resolution as i64;
+        let read_back = match register.coding.code_of(bits, unit) {
+            Ok(code) => register.coding.value_of(code, unit),
+            Err(error) => Err(error),
+        };
+        let has_code = matches!(read_back, Ok(found) if found == bits);
+        refuse_if!(!has_code, Flaw::ResolutionCode { register: register.name, resolution: *resolution });
+        resets_to_one |= bits == at_reset;
+        rest = tail;
+    }
+    refuse_if!(!resets_to_one, Flaw::ResolutionCode { register: register.name, resolution: at_reset as u16 });
     Ok(())
 }
 
@@ -55,9 +90,11 @@ const fn pair(first: &Register, second: &Register) -> Result<(), Flaw> {
         first.axis == second.axis && first.parameter.same(second.parameter),
         Flaw::ParameterTwice { register: second.name }
     );
-    let both_custom = matches!((first.parameter, second.parameter), (Parameter::Custom(_), Parameter::Custom(_)));
+    // Names are how map files and messages tell parameters apart; a standard name is given by the parameter.
+    let any_custom =
+        matches!(first.parameter, Parameter::Custom(_)) || matches!(second.parameter, Parameter::Custom(_));
     refuse_if!(
-        both_custom && first.axis == second.axis && same_text(first.name, second.name),
+        any_custom && !first.parameter.same(second.parameter) && same_text(first.name, second.name),
         Flaw::CustomNameTwice { register: second.name }
     );
     Ok(())
