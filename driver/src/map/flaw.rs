@@ -265,7 +265,7 @@ impl Flaw {
             }
             Self::StatusTwice { flag } => padded(&[Text("flag `"), Text(flag), Text("` stands at two bits")]),
             Self::MotionStateField => padded(&[Text(
-                "the motion state's field leaves the status word or the device's axes, or two of its codes are alike or too wide",
+                "the motion state's field leaves the status word or the device's axes or meets another field, or two of its codes are alike or too wide",
             )]),
             Self::CounterBits { found } => {
                 padded(&[Text("the position counter has "), Number(found as u16), Text(" bits; 8 to 32 are possible")])

@@ -231,7 +231,7 @@ const fn check_reply(layout: &Layout, form: &CommandForm) -> Result<(), Flaw> {
     let tally = Tally::of(form.reply);
     if !form.verb.takes_address() {
         refuse_if!(tally.has_data(), Flaw::ArgumentForeign { command, argument: "data in its reply" });
-        refuse_if!(tally.address > 0, Flaw::ArgumentForeign { command, argument: "address in its reply" });
+        refuse_if!(tally.address > 0, Flaw::ArgumentForeign { command, argument: "register's address in its reply" });
     }
     refuse_if!(
         tally.data_by_register > 1 || tally.data_by_register > 0 && tally.data != 0,

@@ -35,11 +35,7 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         }
         let mut others = tail;
         while let [other, more @ ..] = others {
-            refuse_if!(other.axis == field.axis, Flaw::StatusTwice { flag: "motion state" });
-            refuse_if!(
-                overlap(field.field, other.field),
-                Flaw::StatusOverlap { first: "motion state", second: "motion state" }
-            );
+            refuse_if!(other.axis == field.axis || overlap(field.field, other.field), Flaw::MotionStateField);
             others = more;
         }
         rest = tail;
