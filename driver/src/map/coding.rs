@@ -195,7 +195,20 @@ impl Coding {
             return Err(unit.out_of_range(bits, min, max));
         }
         match self.nearest(bits, unit.fraction_bits()) {
-            Some(code) => Ok(self.with_sign(code)),
+            // A code finer than the value's last bit may round to one beyond the last; at the unit's own end the
+            // nearest may mean what the unit does not hold, and its neighbour is the nearest that it does.
+            Some(code) => {
+                let code = self.clamped(code);
+                if self.is_held(code, unit) {
+                    Ok(self.with_sign(code))
+                } else if self.is_held(code + 1, unit) {
+                    Ok(self.with_sign(code + 1))
+                } else if self.is_held(code - 1, unit) {
+                    Ok(self.with_sign(code - 1))
+                } else {
+                    Err(unit.out_of_range(bits, min, max))
+                }
+            }
             None => Err(unit.out_of_range(bits, min, max)),
         }
     }
@@ -269,6 +282,22 @@ impl Coding {
             Sign::SignMagnitude => (-(mask >> 1), mask >> 1),
         };
         (if least < -limit { -limit } else { least }, if greatest > limit { limit } else { greatest })
+    }
+
+    /// Whether there is such a code, and its value is one that the unit holds.
+    const fn is_held(&self, code: i64, unit: Unit) -> bool {
+        self.clamped(code) == code && self.value_of(self.with_sign(code), unit).is_ok()
+    }
+
+    const fn clamped(&self, code: i64) -> i64 {
+        let (least, greatest) = self.code_range();
+        if code < least {
+            least
+        } else if code > greatest {
+            greatest
+        } else {
+            code
+        }
     }
 
     /// The signed number that a code's bits stand for.
@@ -348,6 +377,7 @@ impl Coding {
     /// The signed code whose value is nearest; the bits are within the limits.
     const fn nearest(&self, bits: i64, fraction_bits: u8) -> Option<i64> {
         let magnitude = bits.unsigned_abs();
+        let reach = self.reach(bits < 0);
         let code = match self.encoding {
             Encoding::Raw => return divided(bits, 1, fraction_bits),
             Encoding::Linear { numerator, denominator, offset } => {
@@ -367,8 +397,9 @@ impl Coding {
                 };
                 match magnitude.checked_mul(denominator as u64) {
                     Some(divisor) => match scaled_numerator.checked_div(divisor) {
-                        Some(below) => self.nearer(magnitude, below, below + 1, fraction_bits),
-                        None => self.nearer(magnitude, 0, self.greatest(), fraction_bits),
+                        Some(below) if below < reach => self.nearer(magnitude, below, below + 1, reach, fraction_bits),
+                        // Slower than the slowest: the greatest code, or none at all where that means zero.
+                        _ => self.nearer(magnitude, 0, reach, reach, fraction_bits),
                     },
                     None => None,
                 }
@@ -377,8 +408,8 @@ impl Coding {
             Encoding::PowerOfTwo { .. } => {
                 let mut best = 0;
                 let mut code = 1;
-                while code <= self.greatest() && code < 64 {
-                    match self.nearer(magnitude, best, code, fraction_bits) {
+                while code <= reach && code < 64 {
+                    match self.nearer(magnitude, best, code, reach, fraction_bits) {
                         Some(nearer) => best = nearer,
                         None => return None,
                     }
@@ -401,7 +432,7 @@ impl Coding {
                     };
                     if mantissa < limit {
                         let code = exponent * limit + mantissa;
-                        break if code <= self.greatest() { Some(code) } else { Some(self.greatest()) };
+                        break if code <= reach { Some(code) } else { Some(reach) };
                     }
                     exponent += 1;
                     if exponent >= 64 {
@@ -418,9 +449,9 @@ impl Coding {
     }
 
     /// Of two codes, in range or not, the one whose value is nearer; the second if they are alike.
-    const fn nearer(&self, magnitude: u64, first: u64, second: u64, fraction_bits: u8) -> Option<u64> {
-        let first_bits = if first <= self.greatest() { self.bits_of(first as i64, fraction_bits) } else { None };
-        let second_bits = if second <= self.greatest() { self.bits_of(second as i64, fraction_bits) } else { None };
+    const fn nearer(&self, magnitude: u64, first: u64, second: u64, reach: u64, fraction_bits: u8) -> Option<u64> {
+        let first_bits = if first <= reach { self.bits_of(first as i64, fraction_bits) } else { None };
+        let second_bits = if second <= reach { self.bits_of(second as i64, fraction_bits) } else { None };
         match (first_bits, second_bits) {
             (Some(a), Some(b)) => {
                 let a = a.abs_diff(magnitude as i64);
@@ -433,9 +464,10 @@ impl Coding {
         }
     }
 
-    const fn greatest(&self) -> u64 {
-        let (_, greatest) = self.code_range();
-        greatest as u64
+    /// The greatest magnitude of a code with this sign.
+    const fn reach(&self, negative: bool) -> u64 {
+        let (least, greatest) = self.code_range();
+        if negative { least.unsigned_abs() } else { greatest as u64 }
     }
 }
 
@@ -535,5 +567,41 @@ mod tests {
         const TABLE: Coding =
             Coding::new(2, Encoding::Table(&[TableEntry::ratio(0, 1, 4), TableEntry::new(1, u32::MAX)]));
         assert_eq!(TABLE.limits(Unit::SharePerStepPerSecond), (1 << 30, 1 << 30));
+    }
+
+    /// By hand: the greatest code, 127/2¹⁹ steps/s, is 0.99 · 2⁻¹² and rounds to one bit; one bit is code 128.
+    #[test]
+    fn a_value_that_rounds_beyond_the_last_code_gets_the_last_code() {
+        const FINE: Coding = Coding::signed(8, Encoding::linear(1, 1 << 19));
+        assert_eq!(FINE.code_of(1, Unit::StepsPerSecond), Ok(127));
+        assert_eq!(FINE.sign(Sign::SignMagnitude).code_of(-1, Unit::StepsPerSecond), Ok(0xFF));
+    }
+
+    /// By hand: 2/65535 is 2.00003 · 2⁻¹⁶, so two bits; two bits are 2/65536, slower than the slowest code.
+    #[test]
+    fn a_period_that_rounds_beyond_the_longest_gets_the_longest() {
+        const PERIOD: Coding = Coding::new(16, Encoding::reciprocal(2, 1));
+        assert_eq!(PERIOD.value_of(65_535, Unit::Factor), Ok(2));
+        assert_eq!(PERIOD.code_of(2, Unit::Factor), Ok(65_535));
+        const OR_ZERO: Coding = Coding::new(16, Encoding::reciprocal_or_zero(2, 1));
+        assert_eq!(OR_ZERO.code_of(2, Unit::Factor), Ok(65_535));
+        assert_eq!(OR_ZERO.code_of(1, Unit::Factor), Ok(65_535), "halves go to the code of greater magnitude");
+        assert_eq!(OR_ZERO.code_of(0, Unit::Factor), Ok(0));
+    }
+
+    /// By hand: code −32 of six bits has no positive counterpart; −40/32 is −1.25.
+    #[test]
+    fn the_least_code_of_twos_complement_is_reached() {
+        const PERIOD: Coding = Coding::signed(6, Encoding::reciprocal(40, 1));
+        assert_eq!(PERIOD.value_of(0x20, Unit::DegreesCelsius), Ok(-5 << 14));
+        assert_eq!(PERIOD.code_of(-5 << 14, Unit::DegreesCelsius), Ok(0x20));
+    }
+
+    /// By hand: codes 0, 1, 2 mean −3, 1, 5 steps/s²; an acceleration is never negative, so 0 gets code 1.
+    #[test]
+    fn a_code_whose_value_the_unit_does_not_hold_is_never_chosen() {
+        const OFFSET: Coding = Coding::new(4, Encoding::linear_from(4, 1, -3));
+        assert!(OFFSET.value_of(0, Unit::StepsPerSecondSquared).is_err());
+        assert_eq!(OFFSET.code_of(0, Unit::StepsPerSecondSquared), Ok(1));
     }
 }
