@@ -2,7 +2,8 @@
 
 use super::super::flaw::Flaw;
 use super::super::layout::Layout;
-use super::super::status::{MotionStateField, StatusBit};
+use super::super::register::BitField;
+use super::super::status::{Clearing, Holding, MotionStateField, StatusBit};
 use super::refuse_if;
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
@@ -32,9 +33,32 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
             );
             bits = more;
         }
+        let mut others = tail;
+        while let [other, more @ ..] = others {
+            refuse_if!(other.axis == field.axis || overlap(field.field, other.field), Flaw::MotionStateField);
+            others = more;
+        }
         rest = tail;
     }
     Ok(())
+}
+
+const fn overlap(first: BitField, second: BitField) -> bool {
+    let (first_end, second_end) = (first.lsb as u16 + first.width as u16, second.lsb as u16 + second.width as u16);
+    (first.lsb as u16) < second_end && (second.lsb as u16) < first_end
+}
+
+/// The bits of the flags that taking the status clears.
+pub(super) const fn cleared_by_taking(layout: &Layout) -> u64 {
+    let mut bits = 0;
+    let mut rest = layout.status.flags;
+    while let [bit, tail @ ..] = rest {
+        if matches!(bit.holding, Holding::LatchedUntil(Clearing::TakeStatus)) {
+            bits |= 1 << bit.bit;
+        }
+        rest = tail;
+    }
+    bits
 }
 
 const fn same_flag(first: &StatusBit, second: &StatusBit) -> bool {
