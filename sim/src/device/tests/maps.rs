@@ -5,6 +5,8 @@ use stepchain::map::{
     Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire, Write,
 };
 
+use stepchain::units::Unit;
+
 use super::*;
 
 const PLACE: Coding = Coding::signed(12, Encoding::Raw);
@@ -20,7 +22,10 @@ const TWO_AXES: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece:
             .encoding(Encoding::linear(1, 256))
             .access(Access::BridgeOff),
         Register::new(Parameter::PositionDemandValue, 0x14, 12).sign(Sign::TwosComplement).access(Access::ReadOnly),
-        Register::new(Parameter::PositionDemandValue, 0x15, 12).axis(1).access(Access::ReadOnly),
+        Register::new(Parameter::PositionDemandValue, 0x15, 12)
+            .sign(Sign::TwosComplement)
+            .axis(1)
+            .access(Access::ReadOnly),
     ])
     .commands(&[
         CommandForm::word(
@@ -181,7 +186,7 @@ const SEQUENCES: Layout = Layout::new("sequences", Wire::fixed_word(16, &[Piece:
         Register::new(SENSE, 0x02, 2).named("sense"),
         Register::new(Parameter::TargetPosition, 0x03, 8).sign(Sign::TwosComplement),
         Register::new(TURN, 0x04, 2).named("turn"),
-        Register::new(Parameter::Custom(3), 0x05, 8).named("way to go"),
+        Register::new(Parameter::Custom(3), 0x05, 8).named("way to go").unit(Unit::Microsteps),
     ])
     .commands(&[
         CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 8), Piece::address(4), Piece::data(8)]),
