@@ -1,1 +1,3 @@
 //! Host simulator for daisy chains of smart stepper drivers.
+
+pub mod motion;

@@ -1,0 +1,479 @@
+//! Places legs in virtual time and on whole counts: commands in, counter and steps out.
+//!
+//! Above stands [`profile`](super::profile), which plans without counts. What this file adds is the microstep: where
+//! a leg begins within one, at which nanosecond a step falls due, and what a leg that ends within one leaves behind.
+
+use super::leg::Leg;
+use super::profile::{approach, brake, check_goal, cruise, depart};
+use super::{Direction, GREATEST_DISTANCE, Limits, OutOfRange, Phase, StopRamp, within};
+
+const NS_PER_S: f64 = 1e9;
+
+/// A leg that ends this near to a whole count has reached it: less than that is rounding.
+const SNAP: f64 = 1e-6;
+
+/// The motion of one axis.
+///
+/// Commands must come in the order of time, and a question must not be older than the last command: a new command
+/// replaces the motion from its instant on, and what was before is forgotten. Collect the [`steps`](Self::steps) up to
+/// the instant of a command before giving it. An older `now` is taken as the instant of the command.
+///
+/// Positions are unwrapped counts of microsteps. A command that is refused changes nothing.
+///
+/// ```
+/// use stepchain_sim::motion::{Engine, Limits};
+///
+/// let limits = Limits {
+///     velocity: 1000.0,
+///     acceleration: 500.0,
+///     deceleration: 500.0,
+///     quick_deceleration: 2000.0,
+///     start_stop_velocity: 0.0,
+/// };
+/// let mut engine = Engine::new();
+/// engine.move_to(0, 100_000, &limits)?;
+/// assert_eq!(engine.settles_at_ns(), Some(102_000_000_000));
+/// assert_eq!(engine.position(2_000_000_000), 1000);
+/// assert_eq!(engine.velocity(50_000_000_000), 1000.0);
+/// # Ok::<(), stepchain_sim::motion::OutOfRange>(())
+/// ```
+#[derive(Clone, Debug, Default)]
+pub struct Engine {
+    since_ns: u64,
+    /// Count at `since_ns`.
+    count: i64,
+    courses: Vec<Course>,
+}
+
+impl Engine {
+    /// Standing still at position zero since instant zero.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Ramps to a signed `velocity` in microsteps/s and keeps it; zero stops with the profile ramp. A change of
+    /// direction goes through standstill.
+    ///
+    /// `limits.velocity` has no say: `velocity` takes its place.
+    ///
+    /// # Errors
+    /// [`OutOfRange`] for limits that [`Limits::check`] refuses, or a velocity that is neither zero nor within the
+    /// range of velocities.
+    pub fn move_velocity(
+        &mut self,
+        now_ns: u64,
+        velocity: f64,
+        limits: &Limits,
+    ) -> Result<(), OutOfRange> {
+        limits.check()?;
+        check_goal(velocity)?;
+        if velocity == 0.0 {
+            return self.stop(now_ns, StopRamp::Profile, limits);
+        }
+        let ramp = limits.ramp();
+        let start = self.take_over(now_ns);
+        let direction = Direction::of(velocity);
+        if start.speed == 0.0 || start.direction == direction {
+            let leg = cruise(direction, start.speed, velocity.abs(), &ramp);
+            self.append(leg, start.fraction, i64::MAX);
+        } else {
+            self.append_braking(&start, limits.deceleration, limits.start_stop_velocity);
+            self.append(cruise(direction, 0.0, velocity.abs(), &ramp), 0.0, i64::MAX);
+        }
+        Ok(())
+    }
+
+    /// Moves to `target` and stops there, from standstill or from any motion.
+    ///
+    /// A motion that is too fast to stop in time, or goes the other way, brakes to standstill and comes back.
+    ///
+    /// # Errors
+    /// [`OutOfRange`] for limits that [`Limits::check`] refuses, or a target 2⁵³ microsteps away or more.
+    pub fn move_to(&mut self, now_ns: u64, target: i64, limits: &Limits) -> Result<(), OutOfRange> {
+        limits.check()?;
+        let way = i128::from(target) - i128::from(self.position(now_ns));
+        within(
+            "distance",
+            way as f64,
+            -GREATEST_DISTANCE..=GREATEST_DISTANCE,
+        )?;
+        let ramp = limits.ramp();
+        let start = self.take_over(now_ns);
+        let direction = if start.speed == 0.0 {
+            Direction::of(way as f64)
+        } else {
+            start.direction
+        };
+        let ahead = direction.signed(way as f64);
+        if let Some(leg) = approach(direction, start.speed, ahead - start.fraction, &ramp) {
+            self.append(leg, start.fraction, ahead as i64);
+            return Ok(());
+        }
+        self.append_braking(
+            &start,
+            limits.deceleration,
+            limits.start_stop_velocity.min(limits.velocity),
+        );
+        let rest = target.wrapping_sub(self.last_count());
+        let back = depart(
+            Direction::of(rest as f64),
+            rest.unsigned_abs() as f64,
+            &ramp,
+        );
+        self.append(back, 0.0, rest.saturating_abs());
+        Ok(())
+    }
+
+    /// Slows down to standstill, wherever that is.
+    ///
+    /// # Errors
+    /// [`OutOfRange`] for limits that [`Limits::check`] refuses, unless the steps are to cease at once.
+    pub fn stop(&mut self, now_ns: u64, ramp: StopRamp, limits: &Limits) -> Result<(), OutOfRange> {
+        let deceleration = match ramp {
+            StopRamp::Profile => limits.deceleration,
+            StopRamp::Quick => limits.quick_deceleration,
+            StopRamp::None => {
+                self.take_over(now_ns);
+                return Ok(());
+            }
+        };
+        limits.check()?;
+        let start = self.take_over(now_ns);
+        self.append_braking(&start, deceleration, limits.start_stop_velocity);
+        Ok(())
+    }
+
+    /// Gives the present place the number `position`. The motion goes on as it was, so a running move ends as far
+    /// from here as before.
+    pub fn set_position(&mut self, now_ns: u64, position: i64) {
+        let shift = position.wrapping_sub(self.position(now_ns));
+        self.count = self.count.wrapping_add(shift);
+        for course in &mut self.courses {
+            course.origin = course.origin.wrapping_add(shift);
+        }
+    }
+
+    /// The counter: where the last step up to and including `now_ns` left it.
+    #[must_use]
+    pub fn position(&self, now_ns: u64) -> i64 {
+        self.course_at(now_ns).map_or(self.count, |course| {
+            course.count_at(course.steps_by(now_ns))
+        })
+    }
+
+    /// Where the motion would be if microsteps had no size; equal to the counter at standstill.
+    ///
+    /// Beyond 2³² microsteps from zero its resolution is worse than 10⁻⁶ microsteps.
+    #[must_use]
+    pub fn ideal_position(&self, now_ns: u64) -> f64 {
+        match self.course_at(now_ns) {
+            Some(course) if course.is_under_way(now_ns) => {
+                let within = course.fraction + course.leg.distance_at(course.seconds(now_ns));
+                course.origin as f64 + course.leg.direction.signed(within)
+            }
+            _ => self.position(now_ns) as f64,
+        }
+    }
+
+    /// Signed velocity in microsteps/s. Where it jumps, the value after the jump.
+    #[must_use]
+    pub fn velocity(&self, now_ns: u64) -> f64 {
+        match self.course_at(now_ns) {
+            Some(course) if course.is_under_way(now_ns) => course
+                .leg
+                .direction
+                .signed(course.leg.speed_at(course.seconds(now_ns))),
+            _ => 0.0,
+        }
+    }
+
+    /// What the motion does from `now_ns` on.
+    #[must_use]
+    pub fn phase(&self, now_ns: u64) -> Phase {
+        self.course_at(now_ns)
+            .map_or(Phase::Standstill, |course| course.phase(now_ns))
+    }
+
+    /// Whether a motion is under way: any phase but standstill.
+    #[must_use]
+    pub fn is_moving(&self, now_ns: u64) -> bool {
+        self.phase(now_ns) != Phase::Standstill
+    }
+
+    /// Instant from which the axis stands still; `None` when it cruises for ever.
+    #[must_use]
+    pub fn settles_at_ns(&self) -> Option<u64> {
+        self.courses
+            .last()
+            .map_or(Some(self.since_ns), Course::end_ns)
+    }
+
+    /// First instant after `now_ns` at which [`phase`](Self::phase) gives another answer; `None` when it never does.
+    #[must_use]
+    pub fn next_phase_change_after(&self, now_ns: u64) -> Option<u64> {
+        let now = self.phase(now_ns);
+        let mut changes = self.courses.iter().flat_map(Course::changes_ns);
+        changes.find(|&change_ns| change_ns > now_ns && self.phase(change_ns) != now)
+    }
+
+    /// Greatest speed between two instants, in microsteps/s, not negative.
+    #[must_use]
+    pub fn peak_velocity(&self, from_ns: u64, to_ns: u64) -> f64 {
+        let begun = self.courses.iter().filter(|course| course.base_ns <= to_ns);
+        let peaks = begun.map(|course| {
+            course
+                .leg
+                .peak_speed(course.seconds(from_ns), course.seconds(to_ns))
+        });
+        peaks.fold(0.0, f64::max)
+    }
+
+    /// The steps after `from_ns` up to and including `to_ns`, in the order of time.
+    ///
+    /// Their number is what [`position`](Self::position) changes by in each direction, and each costs a closed form,
+    /// wherever in the motion the stretch lies.
+    pub fn steps(&self, from_ns: u64, to_ns: u64) -> Steps<'_> {
+        Steps {
+            courses: &self.courses,
+            from_ns,
+            to_ns,
+            current: None,
+        }
+    }
+
+    fn course_at(&self, now_ns: u64) -> Option<&Course> {
+        self.courses
+            .iter()
+            .rev()
+            .find(|course| course.base_ns <= now_ns)
+            .or(self.courses.first())
+    }
+
+    /// Ends the present motion at `now_ns` and tells where it was. The engine stands still then.
+    fn take_over(&mut self, now_ns: u64) -> Start {
+        let now_ns = now_ns.max(self.since_ns);
+        let start = self
+            .course_at(now_ns)
+            .map_or(Start::REST, |course| course.state(now_ns));
+        self.count = self.position(now_ns);
+        self.since_ns = now_ns;
+        self.courses.clear();
+        start
+    }
+
+    fn append(&mut self, leg: Leg, fraction: f64, last: i64) {
+        if leg.duration_s() > 0.0 {
+            let (base_ns, origin) = (self.settles_at_ns().unwrap_or(u64::MAX), self.last_count());
+            self.courses.push(Course {
+                base_ns,
+                origin,
+                fraction,
+                last,
+                leg,
+            });
+        }
+    }
+
+    /// Appends the way to standstill, which ends on the last count that it reaches.
+    fn append_braking(&mut self, start: &Start, deceleration: f64, start_velocity: f64) {
+        let leg = brake(start.direction, start.speed, deceleration, start_velocity);
+        let reach = start.fraction + leg.length();
+        self.append(leg, start.fraction, (reach + SNAP).floor() as i64);
+    }
+
+    /// Count at which the motion planned so far ends.
+    fn last_count(&self) -> i64 {
+        self.courses
+            .last()
+            .map_or(self.count, |course| course.count_at(course.last))
+    }
+}
+
+/// State of motion in which a new command finds the axis.
+struct Start {
+    direction: Direction,
+    speed: f64,
+    /// Part of a microstep that the ideal motion is ahead of the counter, in its direction.
+    fraction: f64,
+}
+
+impl Start {
+    const REST: Self = Self {
+        direction: Direction::Positive,
+        speed: 0.0,
+        fraction: 0.0,
+    };
+}
+
+/// A leg in its place: since when, from which count.
+#[derive(Clone, Debug)]
+struct Course {
+    base_ns: u64,
+    origin: i64,
+    /// Part of a microstep by which the leg begins ahead of the origin, in its direction.
+    fraction: f64,
+    /// Number of steps in the whole leg.
+    last: i64,
+    leg: Leg,
+}
+
+impl Course {
+    /// All comparisons of instants go through this number and [`step_ns`](Self::step_ns), so that they agree.
+    fn elapsed_ns(&self, now_ns: u64) -> f64 {
+        now_ns.saturating_sub(self.base_ns) as f64
+    }
+
+    fn seconds(&self, now_ns: u64) -> f64 {
+        self.elapsed_ns(now_ns) / NS_PER_S
+    }
+
+    /// First whole nanosecond not before `at_s` seconds of this leg; saturates after 584 years.
+    fn instant_ns(&self, at_s: f64) -> u64 {
+        self.base_ns.saturating_add((at_s * NS_PER_S).ceil() as u64)
+    }
+
+    fn is_under_way(&self, now_ns: u64) -> bool {
+        self.elapsed_ns(now_ns) < self.leg.duration_s() * NS_PER_S
+    }
+
+    fn end_ns(&self) -> Option<u64> {
+        let duration_s = self.leg.duration_s();
+        duration_s.is_finite().then(|| self.instant_ns(duration_s))
+    }
+
+    /// Instants at which the phase may change, the first one included, in the order of time.
+    fn changes_ns(&self) -> impl Iterator<Item = u64> + '_ {
+        let ends = self
+            .leg
+            .spans()
+            .iter()
+            .map(|span| span.end_s)
+            .filter(|end_s| end_s.is_finite());
+        core::iter::once(self.base_ns).chain(ends.map(|end_s| self.instant_ns(end_s)))
+    }
+
+    fn phase(&self, now_ns: u64) -> Phase {
+        let elapsed_ns = self.elapsed_ns(now_ns);
+        let span = self
+            .leg
+            .spans()
+            .iter()
+            .find(|span| elapsed_ns < span.end_s * NS_PER_S);
+        span.map_or(Phase::Standstill, |span| span.phase())
+    }
+
+    fn count_at(&self, steps: i64) -> i64 {
+        self.origin
+            .wrapping_add(self.leg.direction.sign().wrapping_mul(steps))
+    }
+
+    /// Seconds from the beginning of the leg to its `n`-th step, n = 1 for the first.
+    fn step_s(&self, n: i64) -> f64 {
+        self.leg.time_at(n as f64 - self.fraction)
+    }
+
+    fn step_ns(&self, n: i64) -> f64 {
+        self.step_s(n) * NS_PER_S
+    }
+
+    /// Number of steps of this leg up to and including `now_ns`.
+    ///
+    /// The distance gives it but for rounding near a step; the instants of the neighbouring steps decide there.
+    fn steps_by(&self, now_ns: u64) -> i64 {
+        if !self.is_under_way(now_ns) {
+            return self.last;
+        }
+        let elapsed_ns = self.elapsed_ns(now_ns);
+        let reached = self.fraction + self.leg.distance_at(self.seconds(now_ns));
+        let mut steps = (reached.floor() as i64).clamp(0, self.last);
+        while steps < self.last && self.step_ns(steps + 1) <= elapsed_ns {
+            steps += 1;
+        }
+        while steps > 0 && self.step_ns(steps) > elapsed_ns {
+            steps -= 1;
+        }
+        steps
+    }
+
+    fn state(&self, now_ns: u64) -> Start {
+        let speed = if self.is_under_way(now_ns) {
+            self.leg.speed_at(self.seconds(now_ns))
+        } else {
+            0.0
+        };
+        if speed == 0.0 {
+            return Start::REST;
+        }
+        let reached = self.fraction + self.leg.distance_at(self.seconds(now_ns));
+        // By rounding the motion may seem to be a little outside the microstep in which the counter is. The next
+        // step is yet to come, so it must not be reached already.
+        let fraction = (reached - self.steps_by(now_ns) as f64).clamp(0.0, 1.0 - 1e-9);
+        Start {
+            direction: self.leg.direction,
+            speed,
+            fraction,
+        }
+    }
+}
+
+/// One step of the counter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Step {
+    /// Instant from which `offset_s` counts.
+    pub base_ns: u64,
+    /// Seconds from `base_ns` to the step, not rounded to nanoseconds.
+    pub offset_s: f64,
+    /// The counter after the step.
+    pub position: i64,
+    /// Whether it counted up or down.
+    pub direction: Direction,
+}
+
+impl Step {
+    /// First whole nanosecond that is not before the step: from it on the counter shows the step.
+    #[must_use]
+    pub fn at_ns(&self) -> u64 {
+        self.base_ns
+            .saturating_add((self.offset_s * NS_PER_S).ceil() as u64)
+    }
+}
+
+/// The steps between two instants, made by [`Engine::steps`].
+#[derive(Clone, Debug)]
+pub struct Steps<'a> {
+    /// Those not begun yet.
+    courses: &'a [Course],
+    from_ns: u64,
+    to_ns: u64,
+    current: Option<(&'a Course, core::ops::RangeInclusive<i64>)>,
+}
+
+impl Iterator for Steps<'_> {
+    type Item = Step;
+
+    fn next(&mut self) -> Option<Step> {
+        loop {
+            if let Some((course, numbers)) = &mut self.current
+                && let Some(n) = numbers.next()
+            {
+                return Some(Step {
+                    base_ns: course.base_ns,
+                    offset_s: course.step_s(n),
+                    position: course.count_at(n),
+                    direction: course.leg.direction,
+                });
+            }
+            let (course, later) = self.courses.split_first()?;
+            self.courses = later;
+            let steps_by = |now_ns: u64| {
+                if now_ns < course.base_ns {
+                    0
+                } else {
+                    course.steps_by(now_ns)
+                }
+            };
+            self.current = Some((course, steps_by(self.from_ns) + 1..=steps_by(self.to_ns)));
+        }
+    }
+}
