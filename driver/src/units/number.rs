@@ -194,12 +194,10 @@ pub(crate) const fn scaled(numerator: u64, denominator: u64, shift: u8) -> Optio
     let (Some(high), Some(rest)) = (whole.checked_shl(shift as u32), rest.checked_shl(shift as u32)) else {
         return None;
     };
-    let Some(rounded) = rest.checked_add(denominator / 2) else {
-        return None;
-    };
-    match rounded.checked_div(denominator) {
-        Some(low) => high.checked_add(low),
-        None => None,
+    match (rest.checked_div(denominator), rest.checked_rem(denominator)) {
+        // Compared without doubling the rest or adding half of the denominator: either may leave 64 bits.
+        (Some(low), Some(rest)) => high.checked_add(low + (rest >= denominator - rest) as u64),
+        _ => None,
     }
 }
 
@@ -218,6 +216,15 @@ mod tests {
         assert_eq!(scaled(15_625, 1 << 20, 12), Some(61), "15625/256 is 61.035");
         assert_eq!(scaled(1, 0, 0), None);
         assert_eq!(scaled(u64::MAX, 1, 1), None);
+    }
+
+    /// By hand: (2³² − 1) · 2³² / 2⁶³ is 2 − 2⁻³¹, so 2; and (2³² − 1) · 2³² is only 2³² below 2⁶⁴, too near for half
+    /// of 2⁶³ to be added to it.
+    #[test]
+    fn scaled_rounds_up_to_the_end_of_64_bits() {
+        assert_eq!(scaled(u32::MAX as u64, 1 << 63, 32), Some(2));
+        assert_eq!(scaled(u64::MAX, u64::MAX - 1, 0), Some(1));
+        assert_eq!(scaled(u64::MAX, 2, 0), Some(1 << 63), "2⁶³ − ½ goes away from zero");
     }
 
     #[test]
