@@ -1,1 +1,5 @@
-//! End-to-end tests; the tests stand in `tests/`.
+//! What the end-to-end tests share: three more register maps, each with a wire shape of its own.
+//!
+//! The tests themselves stand in `tests/`.
+
+pub mod maps;

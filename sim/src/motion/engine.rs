@@ -1,13 +1,13 @@
-//! Places legs in virtual time and on whole counts: commands in, counter and steps out.
+//! Follows the commands to one axis: commands in, counter and steps out.
 //!
-//! Above stands [`profile`](super::profile), which plans without counts. What this file adds is the microstep: where
-//! a leg begins within one, at which nanosecond a step falls due, and what a leg that ends within one leaves behind.
+//! Above stand [`profile`](super::profile), which plans without counts, and the course, a leg in its place. What this
+//! file adds is how one course follows another: in motion from within a microstep, from standstill on a whole count.
 
+use super::course::{Course, Start, Step};
 use super::leg::Leg;
+use super::limits::{Limits, StopRamp};
 use super::profile::{approach, brake, check_goal, cruise, depart};
-use super::{Direction, GREATEST_DISTANCE, Limits, OutOfRange, Phase, StopRamp, within};
-
-const NS_PER_S: f64 = 1e9;
+use super::terms::{Direction, GREATEST_DISTANCE, OutOfRange, Phase, within};
 
 /// A leg that ends this near to a whole count has reached it: less than that is rounding.
 const SNAP: f64 = 1e-6;
@@ -167,25 +167,16 @@ impl Engine {
     /// Beyond 2³² microsteps from zero its resolution is worse than 10⁻⁶ microsteps.
     #[must_use]
     pub fn ideal_position(&self, now_ns: u64) -> f64 {
-        match self.course_at(now_ns) {
-            Some(course) if course.is_under_way(now_ns) => {
-                let within = course.fraction + course.leg.distance_at(course.seconds(now_ns));
-                course.origin as f64 + course.leg.direction.signed(within)
-            }
-            _ => self.position(now_ns) as f64,
-        }
+        self.course_at(now_ns)
+            .map_or(self.count as f64, |course| course.ideal_position(now_ns))
     }
 
     /// Signed velocity in microsteps/s. Where it jumps, the value after the jump.
     #[must_use]
     pub fn velocity(&self, now_ns: u64) -> f64 {
-        match self.course_at(now_ns) {
-            Some(course) if course.is_under_way(now_ns) => course
-                .leg
-                .direction
-                .signed(course.leg.speed_at(course.seconds(now_ns))),
-            _ => 0.0,
-        }
+        self.course_at(now_ns).map_or(0.0, |course| {
+            course.leg.direction.signed(course.speed(now_ns))
+        })
     }
 
     /// What the motion does from `now_ns` on.
@@ -220,12 +211,10 @@ impl Engine {
     /// Greatest speed between two instants, in microsteps/s, not negative.
     #[must_use]
     pub fn peak_velocity(&self, from_ns: u64, to_ns: u64) -> f64 {
-        let begun = self.courses.iter().filter(|course| course.base_ns <= to_ns);
-        let peaks = begun.map(|course| {
-            course
-                .leg
-                .peak_speed(course.seconds(from_ns), course.seconds(to_ns))
-        });
+        let peaks = self
+            .courses
+            .iter()
+            .map(|course| course.peak_speed(from_ns, to_ns));
         peaks.fold(0.0, f64::max)
     }
 
@@ -290,155 +279,6 @@ impl Engine {
     }
 }
 
-/// State of motion in which a new command finds the axis.
-struct Start {
-    direction: Direction,
-    speed: f64,
-    /// Part of a microstep that the ideal motion is ahead of the counter, in its direction.
-    fraction: f64,
-}
-
-impl Start {
-    const REST: Self = Self {
-        direction: Direction::Positive,
-        speed: 0.0,
-        fraction: 0.0,
-    };
-}
-
-/// A leg in its place: since when, from which count.
-#[derive(Clone, Debug)]
-struct Course {
-    base_ns: u64,
-    origin: i64,
-    /// Part of a microstep by which the leg begins ahead of the origin, in its direction.
-    fraction: f64,
-    /// Number of steps in the whole leg.
-    last: i64,
-    leg: Leg,
-}
-
-impl Course {
-    /// All comparisons of instants go through this number and [`step_ns`](Self::step_ns), so that they agree.
-    fn elapsed_ns(&self, now_ns: u64) -> f64 {
-        now_ns.saturating_sub(self.base_ns) as f64
-    }
-
-    fn seconds(&self, now_ns: u64) -> f64 {
-        self.elapsed_ns(now_ns) / NS_PER_S
-    }
-
-    /// First whole nanosecond not before `at_s` seconds of this leg; saturates after 584 years.
-    fn instant_ns(&self, at_s: f64) -> u64 {
-        self.base_ns.saturating_add((at_s * NS_PER_S).ceil() as u64)
-    }
-
-    fn is_under_way(&self, now_ns: u64) -> bool {
-        self.elapsed_ns(now_ns) < self.leg.duration_s() * NS_PER_S
-    }
-
-    fn end_ns(&self) -> Option<u64> {
-        let duration_s = self.leg.duration_s();
-        duration_s.is_finite().then(|| self.instant_ns(duration_s))
-    }
-
-    /// Instants at which the phase may change, the first one included, in the order of time.
-    fn changes_ns(&self) -> impl Iterator<Item = u64> + '_ {
-        let ends = self
-            .leg
-            .spans()
-            .iter()
-            .map(|span| span.end_s)
-            .filter(|end_s| end_s.is_finite());
-        core::iter::once(self.base_ns).chain(ends.map(|end_s| self.instant_ns(end_s)))
-    }
-
-    fn phase(&self, now_ns: u64) -> Phase {
-        let elapsed_ns = self.elapsed_ns(now_ns);
-        let span = self
-            .leg
-            .spans()
-            .iter()
-            .find(|span| elapsed_ns < span.end_s * NS_PER_S);
-        span.map_or(Phase::Standstill, |span| span.phase())
-    }
-
-    fn count_at(&self, steps: i64) -> i64 {
-        self.origin
-            .wrapping_add(self.leg.direction.sign().wrapping_mul(steps))
-    }
-
-    /// Seconds from the beginning of the leg to its `n`-th step, n = 1 for the first.
-    fn step_s(&self, n: i64) -> f64 {
-        self.leg.time_at(n as f64 - self.fraction)
-    }
-
-    fn step_ns(&self, n: i64) -> f64 {
-        self.step_s(n) * NS_PER_S
-    }
-
-    /// Number of steps of this leg up to and including `now_ns`.
-    ///
-    /// The distance gives it but for rounding near a step; the instants of the neighbouring steps decide there.
-    fn steps_by(&self, now_ns: u64) -> i64 {
-        if !self.is_under_way(now_ns) {
-            return self.last;
-        }
-        let elapsed_ns = self.elapsed_ns(now_ns);
-        let reached = self.fraction + self.leg.distance_at(self.seconds(now_ns));
-        let mut steps = (reached.floor() as i64).clamp(0, self.last);
-        while steps < self.last && self.step_ns(steps + 1) <= elapsed_ns {
-            steps += 1;
-        }
-        while steps > 0 && self.step_ns(steps) > elapsed_ns {
-            steps -= 1;
-        }
-        steps
-    }
-
-    fn state(&self, now_ns: u64) -> Start {
-        let speed = if self.is_under_way(now_ns) {
-            self.leg.speed_at(self.seconds(now_ns))
-        } else {
-            0.0
-        };
-        if speed == 0.0 {
-            return Start::REST;
-        }
-        let reached = self.fraction + self.leg.distance_at(self.seconds(now_ns));
-        // By rounding the motion may seem to be a little outside the microstep in which the counter is. The next
-        // step is yet to come, so it must not be reached already.
-        let fraction = (reached - self.steps_by(now_ns) as f64).clamp(0.0, 1.0 - 1e-9);
-        Start {
-            direction: self.leg.direction,
-            speed,
-            fraction,
-        }
-    }
-}
-
-/// One step of the counter.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Step {
-    /// Instant from which `offset_s` counts.
-    pub base_ns: u64,
-    /// Seconds from `base_ns` to the step, not rounded to nanoseconds.
-    pub offset_s: f64,
-    /// The counter after the step.
-    pub position: i64,
-    /// Whether it counted up or down.
-    pub direction: Direction,
-}
-
-impl Step {
-    /// First whole nanosecond that is not before the step: from it on the counter shows the step.
-    #[must_use]
-    pub fn at_ns(&self) -> u64 {
-        self.base_ns
-            .saturating_add((self.offset_s * NS_PER_S).ceil() as u64)
-    }
-}
-
 /// The steps between two instants, made by [`Engine::steps`].
 #[derive(Clone, Debug)]
 pub struct Steps<'a> {
@@ -457,23 +297,12 @@ impl Iterator for Steps<'_> {
             if let Some((course, numbers)) = &mut self.current
                 && let Some(n) = numbers.next()
             {
-                return Some(Step {
-                    base_ns: course.base_ns,
-                    offset_s: course.step_s(n),
-                    position: course.count_at(n),
-                    direction: course.leg.direction,
-                });
+                return Some(course.step(n));
             }
             let (course, later) = self.courses.split_first()?;
             self.courses = later;
-            let steps_by = |now_ns: u64| {
-                if now_ns < course.base_ns {
-                    0
-                } else {
-                    course.steps_by(now_ns)
-                }
-            };
-            self.current = Some((course, steps_by(self.from_ns) + 1..=steps_by(self.to_ns)));
+            let first = course.steps_by(self.from_ns).saturating_add(1);
+            self.current = Some((course, first..=course.steps_by(self.to_ns)));
         }
     }
 }

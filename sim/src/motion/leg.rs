@@ -5,7 +5,7 @@
 //! span of a leg is anchored to the exact end of the leg.
 //! Knows no counts and no limits; every number is a magnitude in the unit of length of the caller.
 
-use super::{Direction, Phase};
+use super::terms::{Direction, Phase};
 
 /// A stretch of constant acceleration as the planner describes it, not yet laid out in time and distance.
 #[derive(Clone, Copy, Debug)]

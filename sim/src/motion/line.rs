@@ -5,7 +5,7 @@
 //! move, of the axis's limit divided by its distance: no axis exceeds its own, and at least one uses it fully.
 
 use super::profile::{Profile, Ramp, to_target};
-use super::{GREATEST_DISTANCE, OutOfRange, within};
+use super::terms::{GREATEST_DISTANCE, OutOfRange, within};
 
 /// What one axis has to do on a line, and what it can do.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -9,7 +9,9 @@
 //! numbers do not occur.
 
 use super::leg::{Leg, Piece};
-use super::{ACCELERATIONS, Direction, GREATEST_DISTANCE, OutOfRange, Phase, VELOCITIES, within};
+use super::terms::{
+    ACCELERATIONS, Direction, GREATEST_DISTANCE, OutOfRange, Phase, VELOCITIES, within,
+};
 
 /// Slack, as a share of the braking distance, within which a motion counts as just able to stop in time.
 const ROUNDING: f64 = 1e-12;
