@@ -510,6 +510,10 @@ const fn table_limits(entries: &[TableEntry], fraction_bits: u8) -> (Option<i64>
         let Some(value) = scaled(entry.numerator as u64, entry.denominator as u64, fraction_bits) else {
             continue;
         };
+        // As in `bits_of`: what 63 bits do not hold is no value of any unit.
+        if value > i64::MAX as u64 {
+            continue;
+        }
         limits = match limits {
             None => Some((value, value)),
             Some((min, max)) => Some((if value < min { value } else { min }, if value > max { value } else { max })),
@@ -518,5 +522,18 @@ const fn table_limits(entries: &[TableEntry], fraction_bits: u8) -> (Option<i64>
     match limits {
         Some((min, max)) => (Some(min as i64), Some(max as i64)),
         None => (None, None),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: 2³¹ and more, times 2³² for the unit's fraction bits, needs 64 bits; 1/4 · 2³² is 2³⁰.
+    #[test]
+    fn a_table_entry_beyond_any_unit_does_not_turn_the_limits_around() {
+        const TABLE: Coding =
+            Coding::new(2, Encoding::Table(&[TableEntry::ratio(0, 1, 4), TableEntry::new(1, u32::MAX)]));
+        assert_eq!(TABLE.limits(Unit::SharePerStepPerSecond), (1 << 30, 1 << 30));
     }
 }

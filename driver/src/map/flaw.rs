@@ -239,7 +239,7 @@ impl Flaw {
             Self::StatusTwice { flag } => [Text("flag `"), Text(flag), Text("` stands at two bits"), END, END],
             Self::MotionStateField => [
                 Text(
-                    "the motion state's field leaves the status word or the device's axes, or two of its codes are alike or too wide",
+                    "the motion state's field leaves the status word or the device's axes or meets another field, or two of its codes are alike or too wide",
                 ),
                 END,
                 END,

@@ -10,7 +10,7 @@
 //!
 //! Because pieces follow one another, none can overlap another or leave a hole.
 
-use super::coding::Coding;
+use super::coding::{Coding, Encoding};
 use super::parameter::Parameter;
 use super::vocabulary::Verb;
 
@@ -217,6 +217,38 @@ impl Piece {
     }
 }
 
+macro_rules! kinds {
+    ($($pattern:pat => $name:literal, $example:expr;)*) => {
+        impl Piece {
+            /// One piece of every kind, in the order of the declaration: for tests that must leave none out.
+            pub const ONE_OF_EACH: &'static [Self] = &[$($example,)*];
+
+            /// The kind's name in documents, messages and map files.
+            #[must_use]
+            pub const fn name(&self) -> &'static str {
+                match self {
+                    $($pattern => $name,)*
+                }
+            }
+        }
+    };
+}
+
+kinds! {
+    Self::Fixed { .. } => "fixed", Self::fixed(8, 0xA5);
+    Self::Any { .. } => "any", Self::any(3);
+    Self::Axis { .. } => "axis", Self::axis(2);
+    Self::Address { .. } => "address", Self::address(7);
+    Self::Data { .. } => "data", Self::data_part(8, 16);
+    Self::DataByRegister => "data by register", Self::DataByRegister;
+    Self::Direction { .. } => "direction", Self::direction(true);
+    Self::Velocity { .. } => "velocity", Self::velocity(Coding::new(24, Encoding::Raw));
+    Self::Distance { .. } => "distance", Self::distance(Coding::new(24, Encoding::Raw)).part(8, 16);
+    Self::Position { .. } => "position", Self::position(Coding::signed(24, Encoding::Raw));
+    Self::Status { .. } => "status", Self::status(8).part(8, 8);
+    Self::Crc => "crc", Self::Crc;
+}
+
 /// What is written in one step of a [`Request::Writes`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Source {
@@ -348,5 +380,20 @@ impl CommandForm {
     pub const fn refused(mut self, refusal: Refusal) -> Self {
         self.refusal = refusal;
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_kind_of_piece_has_a_name_of_its_own() {
+        for (at, piece) in Piece::ONE_OF_EACH.iter().enumerate() {
+            for other in &Piece::ONE_OF_EACH[at + 1..] {
+                assert_ne!(piece.name(), other.name());
+                assert_ne!(core::mem::discriminant(piece), core::mem::discriminant(other));
+            }
+        }
     }
 }

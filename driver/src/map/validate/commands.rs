@@ -21,6 +21,12 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         ok!(check_length(layout, form.reply, name, true));
         ok!(check_reply(layout, form));
         ok!(distinct(layout, layout.wire.filler, "filler", Layout::word_of(form), name));
+        rest = tail;
+    }
+    // Only now: to compare two words both have to be sound.
+    let mut rest = layout.commands;
+    while let [form, tail @ ..] = rest {
+        let name = form.verb.name();
         let mut others = tail;
         while let [other, more @ ..] = others {
             refuse_if!(form.verb.id() == other.verb.id(), Flaw::CommandTwice { command: name });
@@ -75,10 +81,10 @@ impl Tally {
         let mut rest = pieces;
         while let [piece, tail @ ..] = rest {
             match *piece {
-                Piece::Axis { .. } => tally.axis += 1,
-                Piece::Address { .. } => tally.address += 1,
-                Piece::Direction { .. } => tally.direction += 1,
-                Piece::DataByRegister => tally.data_by_register += 1,
+                Piece::Axis { .. } => tally.axis = tally.axis.saturating_add(1),
+                Piece::Address { .. } => tally.address = tally.address.saturating_add(1),
+                Piece::Direction { .. } => tally.direction = tally.direction.saturating_add(1),
+                Piece::DataByRegister => tally.data_by_register = tally.data_by_register.saturating_add(1),
                 Piece::Data { lsb, width } => {
                     tally.overlap |= tally.data & bits(lsb, width) != 0;
                     tally.data |= bits(lsb, width);
@@ -188,6 +194,13 @@ const fn check_reply(layout: &Layout, form: &CommandForm) -> Result<(), Flaw> {
         rest = tail;
     }
     refuse_if!(matches!(form.verb, Verb::ReadParameter) && !tally.has_data(), Flaw::ReplyMissing { command });
+    // Only a command that speaks of a register can have its address or content come back.
+    let of_register = form.verb.takes_address();
+    refuse_if!(tally.has_data() && !of_register, Flaw::ArgumentForeign { command, argument: "data in its reply" });
+    refuse_if!(
+        tally.address > 0 && !of_register,
+        Flaw::ArgumentForeign { command, argument: "register's address in its reply" }
+    );
     refuse_if!(matches!(form.verb, Verb::PeekStatus | Verb::TakeStatus) && !has_status, Flaw::ReplyMissing { command });
     check_registers_fit(layout, form.reply, &tally, command)
 }
@@ -409,5 +422,49 @@ impl<'a> Known<'a> {
             self.taken = 0;
         }
         Some(bit)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+
+    use super::*;
+    use crate::map::{Coding, Encoding, Wire};
+
+    const WIRE: Wire = Wire::latched_units(8, &[Piece::fixed(8, 0)]);
+    const HOME: CommandForm = CommandForm::word(Verb::HomeOnCurrentPosition, &[Piece::fixed(8, 1)]);
+
+    /// Comparing the first word with the second must not shift by the second's unchecked width.
+    #[test]
+    fn an_unsound_second_command_is_refused_for_its_own_flaw() {
+        const MAP: Layout = Layout::new("wide", WIRE)
+            .commands(&[HOME, CommandForm::word(Verb::PeekStatus, &[Piece::fixed(200, 0)]).reply(&[Piece::any(8)])]);
+        assert_eq!(MAP.validate(), Err(Flaw::PieceWidth { command: "peek status" }));
+    }
+
+    #[test]
+    fn hundreds_of_pieces_of_one_kind_are_counted_without_overflow() {
+        const MANY: &[Piece] = &[Piece::axis(1); 300];
+        const MAP: Layout =
+            Layout::new("many", WIRE).axes(2).commands(&[CommandForm::word(Verb::MoveVelocity, MANY), HOME]);
+        assert_eq!(MAP.validate(), Err(Flaw::WordLength { command: "move velocity" }));
+    }
+
+    #[test]
+    fn a_reply_brings_no_register_of_a_command_that_names_none() {
+        const DATA: Layout = Layout::new("data", WIRE).commands(&[HOME.reply(&[Piece::data(8)])]);
+        const ADDRESS: Layout = Layout::new("address", WIRE).commands(&[HOME.reply(&[Piece::address(8)])]);
+        let refused = |argument| Err(Flaw::ArgumentForeign { command: "home on current position", argument });
+        assert_eq!(DATA.validate(), refused("data in its reply"));
+        assert_eq!(ADDRESS.validate(), refused("register's address in its reply"));
+    }
+
+    #[test]
+    fn a_velocity_without_sign_needs_a_direction() {
+        const SPEED: Piece = Piece::velocity(Coding::new(7, Encoding::Raw));
+        const MAP: Layout =
+            Layout::new("blind", WIRE).commands(&[CommandForm::word(Verb::MoveVelocity, &[Piece::fixed(1, 1), SPEED])]);
+        assert_eq!(MAP.validate(), Err(Flaw::ArgumentMissing { command: "move velocity", argument: "direction" }));
     }
 }

@@ -23,6 +23,10 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     let mut rest = status.motion_states;
     while let [field, tail @ ..] = rest {
         refuse_if!(!field_is_sound(layout, field), Flaw::MotionStateField);
+        rest = tail;
+    }
+    let mut rest = status.motion_states;
+    while let [field, tail @ ..] = rest {
         let mut bits = status.flags;
         while let [bit, more @ ..] = bits {
             let lsb = field.field.lsb;
@@ -32,9 +36,20 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
             );
             bits = more;
         }
+        let mut others = tail;
+        while let [other, more @ ..] = others {
+            refuse_if!(fields_collide(field, other), Flaw::MotionStateField);
+            others = more;
+        }
         rest = tail;
     }
     Ok(())
+}
+
+/// Whether two fields speak of one axis or share a bit; both lie in the status word.
+const fn fields_collide(first: &MotionStateField, second: &MotionStateField) -> bool {
+    let (a, b) = (first.field, second.field);
+    first.axis == second.axis || a.lsb < b.lsb + b.width && b.lsb < a.lsb + a.width
 }
 
 const fn same_flag(first: &StatusBit, second: &StatusBit) -> bool {
@@ -64,4 +79,29 @@ const fn field_is_sound(layout: &Layout, field: &MotionStateField) -> bool {
         rest = tail;
     }
     true
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::map::{BitField, Piece, StatusLayout, Wire};
+
+    const BASE: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece::fixed(8, 0)])).axes(2);
+    const CODES: [u8; 4] = [0, 1, 2, 3];
+
+    #[test]
+    fn two_motion_states_share_neither_bits_nor_an_axis() {
+        fn of(fields: &'static [MotionStateField]) -> Layout {
+            BASE.status(StatusLayout::new(8, &[]).motion_states(fields))
+        }
+        const FIRST: MotionStateField = MotionStateField::new(BitField::new(0, 2), CODES);
+        const BESIDE: MotionStateField = MotionStateField::new(BitField::new(2, 2), CODES);
+        const ACROSS: MotionStateField = MotionStateField::new(BitField::new(1, 2), CODES);
+        const GOOD: &[MotionStateField] = &[FIRST, BESIDE.axis(1)];
+        const SHARED_BIT: &[MotionStateField] = &[FIRST, ACROSS.axis(1)];
+        const SHARED_AXIS: &[MotionStateField] = &[FIRST, BESIDE];
+        assert_eq!(of(GOOD).validate(), Ok(()));
+        assert_eq!(of(SHARED_BIT).validate(), Err(Flaw::MotionStateField));
+        assert_eq!(of(SHARED_AXIS).validate(), Err(Flaw::MotionStateField));
+    }
 }
