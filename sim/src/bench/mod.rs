@@ -50,13 +50,14 @@ use stepchain::Command;
 use stepchain::map::{Layout, Register};
 use stepchain::units::Value;
 
-pub use parse::{load, parse};
+pub use parse::{BenchError, load, map_of, parse};
+pub(crate) use settings::bits;
 pub use problem::{Problem, Source, nearest};
 
 /// The bench that runs when none is named.
 pub const BUILT_IN: Source<'static> = Source {
-    file: "examples/seed-trays.toml",
-    text: include_str!("../../../examples/seed-trays.toml"),
+    file: "examples/seedbed.toml",
+    text: include_str!("../../../examples/seedbed.toml"),
 };
 
 /// A whole bench, checked against its map.

@@ -12,9 +12,14 @@ const GRID: RGBColor = RGBColor(228, 230, 234);
 const AXIS: RGBColor = RGBColor(120, 126, 136);
 const TEXT: RGBColor = RGBColor(45, 50, 58);
 
-const SIZE: (u32, u32) = (1080, 400);
+/// The drawing library puts points on whole units. So the chart is drawn in units of half a pixel, and the page scales it.
+const SIZE: (u32, u32) = (2160, 760);
 /// Height of the strip above the panels in which the numbers of the marks stand.
-const STRIP: u32 = 26;
+const STRIP: u32 = 48;
+/// Height of the strip below the panels with the labels of the time axis.
+const TIMES: u32 = 76;
+/// The library divides sizes of text by 1.24.
+const SMALL: (&str, f64) = ("sans-serif", 25.0 * 1.24);
 
 type Failed = Box<dyn core::error::Error>;
 
@@ -24,7 +29,7 @@ pub(super) fn chart(axis: usize, track: &Track, marks: &[Mark], end_s: f64) -> R
     {
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         let (strip, panels) = root.split_vertically(STRIP);
-        let (upper, lower) = panels.split_vertically((SIZE.1 - STRIP - 30) / 2);
+        let (upper, lower) = panels.split_vertically((SIZE.1 - STRIP - TIMES) / 2);
         let own: Vec<&Mark> = marks.iter().filter(|mark| mark.is_for(axis)).collect();
         let positions = track.position_points(end_s);
         let velocities = track.velocity_corners(end_s);
@@ -50,11 +55,11 @@ fn panel(
 ) -> Result<Vec<i32>, Failed> {
     let (low, high) = range(points);
     let mut chart = ChartBuilder::on(area)
-        .margin_right(24)
-        .margin_top(4)
-        .margin_bottom(if is_lowest { 2 } else { 10 })
-        .x_label_area_size(if is_lowest { 38 } else { 0 })
-        .y_label_area_size(86)
+        .margin_right(48)
+        .margin_top(if is_lowest { 16 } else { 4 })
+        .margin_bottom(4)
+        .x_label_area_size(if is_lowest { TIMES - 4 } else { 0 })
+        .y_label_area_size(150)
         .build_cartesian_2d(0.0..end_s.max(1e-9), low..high)?;
     chart
         .configure_mesh()
@@ -67,29 +72,28 @@ fn panel(
         .y_desc(name)
         .x_label_formatter(&|time| label(*time, end_s))
         .y_label_formatter(&|value| label(*value, high - low))
-        .label_style(("sans-serif", 13).into_font().color(&TEXT))
-        .axis_desc_style(("sans-serif", 14).into_font().color(&TEXT))
+        .label_style(SMALL.into_font().color(&TEXT))
+        .axis_desc_style(SMALL.into_font().color(&TEXT))
         .draw()?;
     for mark in marks {
         let line = [(mark.time_s, low), (mark.time_s, high)];
-        chart.draw_series(DashedLineSeries::new(line, 4, 4, AXIS.stroke_width(1)))?;
+        chart.draw_series(DashedLineSeries::new(line, 8, 8, AXIS.stroke_width(2)))?;
     }
-    chart.draw_series(LineSeries::new(points.iter().copied(), colour.stroke_width(2)))?;
+    chart.draw_series(LineSeries::new(points.iter().copied(), colour.stroke_width(4)))?;
     let (left, _) = area.get_base_pixel();
     Ok(marks.iter().map(|mark| chart.backend_coord(&(mark.time_s, low)).0 - left).collect())
 }
 
 /// Writes the numbers of the marks above their lines; those that would cover one another move to the right.
 fn numbers(strip: &Area<'_>, marks: &[&Mark], columns: &[i32]) -> Result<(), Failed> {
-    const WIDTH: i32 = 22;
-    let style =
-        ("sans-serif", 13).into_font().color(&WHITE).pos(Pos::new(HPos::Center, VPos::Center));
+    const WIDTH: i32 = 44;
+    let style = SMALL.into_font().color(&WHITE).pos(Pos::new(HPos::Center, VPos::Center));
     let mut free = 0;
     for (mark, &column) in marks.iter().zip(columns) {
         let x = column.max(free + WIDTH / 2);
-        free = x + WIDTH / 2 + 1;
-        strip.draw(&Rectangle::new([(x - WIDTH / 2, 4), (x + WIDTH / 2, 22)], TEXT.filled()))?;
-        strip.draw(&Text::new(mark.number.to_string(), (x, 13), style.clone()))?;
+        free = x + WIDTH / 2 + 2;
+        strip.draw(&Rectangle::new([(x - WIDTH / 2, 6), (x + WIDTH / 2, 42)], TEXT.filled()))?;
+        strip.draw(&Text::new(mark.number.to_string(), (x, 25), style.clone()))?;
     }
     Ok(())
 }
@@ -130,7 +134,7 @@ mod tests {
     fn a_chart_numbers_the_commands_of_its_own_axis_only() {
         let track = Track { name: "x".to_owned(), knots: vec![Knot::default()] };
         let svg = chart(0, &track, &[mark(71, 1.0, 0), mark(72, 2.0, 1)], 5.0).unwrap();
-        assert!(svg.contains("71") && !svg.contains("72"), "{svg}");
+        assert!(svg.contains("\n71\n") && !svg.contains("\n72\n"), "{svg}");
     }
 
     #[test]

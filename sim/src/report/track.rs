@@ -35,6 +35,25 @@ pub struct Track {
 }
 
 impl Track {
+    /// The track through corners (seconds, full steps, full steps/s) in the order of time, between which the velocity
+    /// is linear; where two share an instant, the motion jumps from the first to the second.
+    #[must_use]
+    pub fn through(name: &str, corners: &[(f64, f64, f64)]) -> Self {
+        let ends = corners.iter().skip(1).map(Some).chain([None]);
+        let knot = |(&(time_s, position_steps, velocity_steps_per_s), end): (_, Option<&(f64, f64, f64)>)| {
+            let slope = match end {
+                Some(&(end_s, _, end_velocity)) if end_s > time_s => {
+                    (end_velocity - velocity_steps_per_s) / (end_s - time_s)
+                }
+                // What lasts no time only tells what was before a jump.
+                Some(_) => return None,
+                None => 0.0,
+            };
+            Some(Knot { time_s, position_steps, velocity_steps_per_s, acceleration_steps_per_s2: slope })
+        };
+        Self { name: name.to_owned(), knots: corners.iter().zip(ends).filter_map(knot).collect() }
+    }
+
     /// Position in full steps and velocity in full steps/s at a time; before the first knot, those of the first.
     #[must_use]
     pub fn at(&self, time_s: f64) -> (f64, f64) {
@@ -99,14 +118,13 @@ mod tests {
 
     /// Two seconds up to 10 steps/s, three at it, then at once to rest.
     fn track() -> Track {
-        let knot = |time_s, position_steps, velocity_steps_per_s, acceleration_steps_per_s2| Knot {
-            time_s,
-            position_steps,
-            velocity_steps_per_s,
-            acceleration_steps_per_s2,
-        };
-        let knots = vec![knot(1.0, 0.0, 0.0, 5.0), knot(3.0, 10.0, 10.0, 0.0), knot(6.0, 40.0, 0.0, 0.0)];
-        Track { name: "x".to_owned(), knots }
+        Track::through("x", &[(1.0, 0.0, 0.0), (3.0, 10.0, 10.0), (6.0, 40.0, 10.0), (6.0, 40.0, 0.0)])
+    }
+
+    #[test]
+    fn corners_at_one_instant_make_one_knot_after_the_jump() {
+        let slopes: Vec<_> = track().knots.iter().map(|knot| (knot.time_s, knot.acceleration_steps_per_s2)).collect();
+        assert_eq!(slopes, [(1.0, 5.0), (3.0, 0.0), (6.0, 0.0)]);
     }
 
     /// By hand: a half of a · t² is 2.5 after one second.
