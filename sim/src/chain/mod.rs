@@ -1,0 +1,229 @@
+//! A chain of virtual devices with its bus and its time, behind handles that can be cloned.
+//!
+//! ```text
+//!   VirtualSpi, VirtualDelay (firmware)  ->  World: clock, shift registers, devices, log  <-  VirtualChain (tests)
+//! ```
+//!
+//! One world owns everything, and virtual time passes only where somebody lets it: a selection takes the time of its
+//! bits at the set clock, the gap before it, the delays in it; a delay takes itself; and the back door advances by
+//! hand. Nothing sleeps. The same calls give the same bytes on any machine.
+//!
+//! ```
+//! use embedded_hal::spi::SpiDevice;
+//! use stepchain::{map::RegisterMap, reference::Latched};
+//! use stepchain_sim::chain::VirtualChain;
+//!
+//! let chain = VirtualChain::new(&Latched::LAYOUT, 2)?;
+//! let mut spi = chain.spi();
+//! // Device 1 gets its unit first. Both turn at 100 steps/s, device 0 up, device 1 down.
+//! spi.write(&[0xB0, 0x00, 0xB4, 0x00]).unwrap();
+//! spi.write(&[0x13, 0x88, 0x13, 0x88]).unwrap();
+//! chain.advance_ns(1_000_000_000);
+//! assert_eq!(chain.velocity_steps_per_s(0, 0), 100.0);
+//! assert_eq!(chain.velocity_steps_per_s(1, 0), -100.0);
+//! # Ok::<(), stepchain::map::Flaw>(())
+//! ```
+
+mod spi;
+#[cfg(test)]
+mod tests;
+mod world;
+
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use stepchain::map::{BridgeState, Flag, Flaw, Layout};
+
+use crate::device::{Axis, Breakpoint, Device, Event};
+use crate::motion::Engine;
+use crate::wire::BusEvent;
+
+pub use spi::{BusError, VirtualDelay, VirtualSpi};
+
+use world::World;
+
+/// A chain of virtual devices: its settings, its time, and the back door for tests. Clones are the same chain.
+///
+/// Devices are counted from 0 at the controller's output, axes from 0 within a device.
+///
+/// # Panics
+/// Every method that is given a device or an axis panics if the chain has none such.
+#[derive(Clone, Debug)]
+pub struct VirtualChain {
+    world: Arc<Mutex<World>>,
+}
+
+impl VirtualChain {
+    /// A chain of this many devices, all just powered up, at time zero.
+    ///
+    /// # Errors
+    /// The [`Flaw`] of a map that is not valid, or whose frame of this many devices cannot be sent in whole bytes.
+    pub fn new(layout: &'static Layout, devices: usize) -> Result<Self, Flaw> {
+        layout.validate()?;
+        layout.validate_for(devices)?;
+        Ok(Self { world: Arc::new(Mutex::new(World::new(layout, devices))) })
+    }
+
+    /// The map of the chain's devices.
+    #[must_use]
+    pub fn layout(&self) -> &'static Layout {
+        self.world().layout
+    }
+
+    /// How many devices the chain has.
+    #[must_use]
+    pub fn devices(&self) -> usize {
+        self.world().devices.len()
+    }
+
+    /// The chain for firmware.
+    #[must_use]
+    pub fn spi(&self) -> VirtualSpi {
+        VirtualSpi { chain: self.clone() }
+    }
+
+    /// Time for firmware.
+    #[must_use]
+    pub fn delay(&self) -> VirtualDelay {
+        VirtualDelay { chain: self.clone() }
+    }
+
+    /// Sets the SPI clock in hertz; at first it is the fastest that the map allows. A faster one is a violation.
+    pub fn set_clock_hz(&self, clock_hz: u32) {
+        self.world().clock_hz = clock_hz;
+    }
+
+    /// Sets for how long chip select stays released at least between two selections; at first what the map asks for.
+    /// With less, selections that follow too soon are violations.
+    pub fn set_gap_ns(&self, gap_ns: u64) {
+        self.world().gap_ns = gap_ns;
+    }
+
+    /// Lets something happen on the bus now, as from a capture: it takes no time and there is no gap before it.
+    /// Gives the bits that leave at the far end.
+    pub fn drive(&self, event: BusEvent<'_>) -> Vec<bool> {
+        self.world().drive(event)
+    }
+
+    /// Virtual time in nanoseconds.
+    #[must_use]
+    pub fn now_ns(&self) -> u64 {
+        self.world().now_ns()
+    }
+
+    /// Lets exactly `duration_ns` pass.
+    pub fn advance_ns(&self, duration_ns: u64) {
+        self.world().clock.advance_ns(duration_ns);
+    }
+
+    /// Lets time pass until every axis stands, but no longer than `limit_ns` from now; whether all stand then.
+    pub fn run_until_still(&self, limit_ns: u64) -> bool {
+        let mut world = self.world();
+        let last_ns = world.now_ns().saturating_add(limit_ns);
+        let still_ns = world.still_from_ns().filter(|&still_ns| still_ns <= last_ns);
+        world.clock.advance_to_ns(still_ns.unwrap_or(last_ns));
+        still_ns.is_some()
+    }
+
+    /// Bytes that have been clocked by SPI transactions.
+    #[must_use]
+    pub fn bytes_on_wire(&self) -> u64 {
+        self.world().bytes
+    }
+
+    /// Selections that have ended.
+    #[must_use]
+    pub fn frames(&self) -> u64 {
+        self.world().frames
+    }
+
+    /// What has happened since power-up, in the order of time.
+    #[must_use]
+    pub fn events(&self) -> Vec<Event> {
+        self.world().events.clone()
+    }
+
+    /// An axis' position in microsteps, without wrap-around.
+    #[must_use]
+    pub fn position(&self, device: usize, axis: usize) -> i64 {
+        self.with_axis(device, axis, Axis::position)
+    }
+
+    /// An axis' velocity in full steps/s, positive counting up.
+    #[must_use]
+    pub fn velocity_steps_per_s(&self, device: usize, axis: usize) -> f64 {
+        self.with_axis(device, axis, Axis::velocity_steps_per_s)
+    }
+
+    /// What the bridge of an axis does to the windings.
+    #[must_use]
+    pub fn bridge_state(&self, device: usize, axis: usize) -> BridgeState {
+        self.with_axis(device, axis, Axis::bridge)
+    }
+
+    /// Whether an axis makes steps.
+    #[must_use]
+    pub fn is_moving(&self, device: usize, axis: usize) -> bool {
+        self.with_axis(device, axis, Axis::is_moving)
+    }
+
+    /// Microsteps in a full step of an axis.
+    #[must_use]
+    pub fn microsteps_per_step(&self, device: usize, axis: usize) -> u32 {
+        self.with_axis(device, axis, |axis, _| axis.microsteps_per_step())
+    }
+
+    /// A copy of an axis' ramp generator, to ask about any instant since the last command and after.
+    #[must_use]
+    pub fn engine(&self, device: usize, axis: usize) -> Engine {
+        self.with_axis(device, axis, |axis, _| axis.engine().clone())
+    }
+
+    /// All motion of an axis so far, as the corners between quadratics.
+    #[must_use]
+    pub fn trajectory(&self, device: usize, axis: usize) -> Vec<Breakpoint> {
+        self.with_axis(device, axis, Axis::trajectory)
+    }
+
+    /// Puts an axis at an unwrapped count of microsteps, behind the firmware's back.
+    pub fn set_position(&self, device: usize, axis: usize, microsteps: i64) {
+        self.with_device(device, |device, now_ns| device.set_position(axis, microsteps, now_ns));
+    }
+
+    /// What the register at an address holds, live values included; zero where there is none.
+    #[must_use]
+    pub fn read_register(&self, device: usize, address: u16) -> u32 {
+        self.with_device(device, |device, now_ns| device.content(address, now_ns))
+    }
+
+    /// A device's status word.
+    #[must_use]
+    pub fn status(&self, device: usize) -> u64 {
+        self.with_device(device, |device, now_ns| device.status(now_ns))
+    }
+
+    /// A condition that a device notices (a closed switch, a low supply) holds from now on, or no longer.
+    pub fn set_condition(&self, device: usize, axis: usize, flag: Flag, holds: bool) {
+        let axis = u8::try_from(axis).unwrap_or(u8::MAX);
+        self.with_device(device, |device, now_ns| device.set_condition(flag, axis, holds, now_ns));
+    }
+
+    /// A device loses its supply for an instant and starts anew.
+    pub fn reset_node(&self, device: usize) {
+        self.world().reset_node(device);
+    }
+
+    fn with_device<R>(&self, device: usize, ask: impl FnOnce(&mut Device, u64) -> R) -> R {
+        let mut world = self.world();
+        let now_ns = world.now_ns();
+        ask(&mut world.devices[device], now_ns)
+    }
+
+    fn with_axis<R>(&self, device: usize, axis: usize, ask: impl FnOnce(&Axis, u64) -> R) -> R {
+        self.with_device(device, |device, now_ns| ask(&device.axes()[axis], now_ns))
+    }
+
+    /// A panic elsewhere leaves the world as it was: nothing in it is half done across calls.
+    fn world(&self) -> MutexGuard<'_, World> {
+        self.world.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}

@@ -1,0 +1,157 @@
+//! The world behind the handles: the one owner of time, devices, shift registers and log.
+
+use std::sync::Arc;
+
+use stepchain::map::{Layout, SpareClocks};
+
+use crate::clock::{Clock, bits_ns};
+use crate::decode::Dictionary;
+use crate::device::{Device, Event, EventKind, Violation};
+use crate::wire::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
+
+#[derive(Debug)]
+pub(super) struct World {
+    pub(super) layout: &'static Layout,
+    pub(super) clock: Clock,
+    pub(super) devices: Vec<Device>,
+    pub(super) clock_hz: u32,
+    pub(super) gap_ns: u64,
+    pub(super) events: Vec<Event>,
+    pub(super) bytes: u64,
+    pub(super) frames: u64,
+    registers: ShiftRegisters,
+    /// When chip select rose last.
+    released_ns: Option<u64>,
+    /// Bits whose time has not passed yet, so that it is rounded up once for all of them.
+    bits_under_way: u64,
+}
+
+impl World {
+    pub(super) fn new(layout: &'static Layout, devices: usize) -> Self {
+        let dictionary = Arc::new(Dictionary::new(layout));
+        let devices = (0..devices).map(|_| Device::new(Arc::clone(&dictionary), 0)).collect::<Vec<_>>();
+        let mut world = Self {
+            layout,
+            clock: Clock::default(),
+            clock_hz: layout.wire.max_clock_hz,
+            gap_ns: layout.wire.min_deselect_ns.into(),
+            events: Vec::new(),
+            bytes: 0,
+            frames: 0,
+            registers: ShiftRegisters::new(&layout.wire, devices.len()),
+            released_ns: None,
+            bits_under_way: 0,
+            devices,
+        };
+        for (index, device) in world.devices.iter().enumerate() {
+            world.registers.load_device(index, device.idle_unit(0));
+        }
+        world.collect_events();
+        world
+    }
+
+    /// Begins a selection as the SPI controller does: after the gap that it keeps.
+    pub(super) fn begin(&mut self) {
+        if let Some(released_ns) = self.released_ns {
+            self.clock.advance_to_ns(released_ns.saturating_add(self.gap_ns));
+        }
+        let greatest_hz = self.layout.wire.max_clock_hz;
+        if self.clock_hz > greatest_hz {
+            self.violation(Violation::ClockTooFast { clock_hz: self.clock_hz, greatest_hz });
+        }
+        self.drive(BusEvent::Select);
+    }
+
+    /// One clock for each bit of the bytes; gives the bytes that came back.
+    pub(super) fn shift(&mut self, bytes: &[u8]) -> Vec<u8> {
+        self.bits_under_way += 8 * bytes.len() as u64;
+        self.bytes += bytes.len() as u64;
+        bytes_of(&self.drive(BusEvent::Bits(&bits_of(bytes))))
+    }
+
+    /// Lets time pass with chip select low.
+    pub(super) fn wait(&mut self, duration_ns: u64) {
+        self.let_bits_pass();
+        self.clock.advance_ns(duration_ns);
+    }
+
+    /// Ends a selection when its bits have had their time.
+    pub(super) fn end(&mut self) {
+        self.let_bits_pass();
+        self.drive(BusEvent::Deselect);
+    }
+
+    /// What happens on the bus happens now and takes no time. Gives the bits that came back.
+    pub(super) fn drive(&mut self, event: BusEvent<'_>) -> Vec<bool> {
+        if event == BusEvent::Select {
+            self.check_gap();
+        }
+        let mut miso = Vec::new();
+        if let Some(latched) = self.registers.take(event, &mut miso) {
+            self.released_ns = Some(self.now_ns());
+            self.frames += 1;
+            self.latch(&latched);
+        }
+        miso
+    }
+
+    fn check_gap(&mut self) {
+        let least_ns = u64::from(self.layout.wire.min_deselect_ns);
+        let found_ns = self.released_ns.map(|released_ns| self.now_ns() - released_ns);
+        if let Some(found_ns) = found_ns.filter(|&found_ns| found_ns < least_ns) {
+            self.violation(Violation::DeselectTooShort { found_ns, least_ns });
+        }
+    }
+
+    /// All devices act on what they hold, and load what they shift out next.
+    fn latch(&mut self, latched: &Latched) {
+        let (now_ns, clocks, expected) = (self.now_ns(), latched.clocks, self.registers.frame_bits());
+        let is_counted = self.layout.wire.spare_clocks == SpareClocks::Refused;
+        let is_ignored = is_counted && clocks != expected;
+        if is_ignored {
+            self.violation(Violation::ClockCount { clocks, expected });
+        } else if clocks < expected {
+            self.violation(Violation::TooFewClocks { clocks, least: expected });
+        }
+        for (index, (device, unit)) in self.devices.iter_mut().zip(&latched.units).enumerate() {
+            let next = if is_ignored { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
+            self.registers.load_device(index, next);
+        }
+        self.collect_events();
+    }
+
+    /// A device starts anew; what its shift register held is lost with the rest.
+    pub(super) fn reset_node(&mut self, device: usize) {
+        let now_ns = self.now_ns();
+        self.devices[device].reset(now_ns);
+        self.registers.load_device(device, self.devices[device].idle_unit(now_ns));
+        self.collect_events();
+    }
+
+    pub(super) const fn now_ns(&self) -> u64 {
+        self.clock.now_ns()
+    }
+
+    /// When every axis stands, if that is to come.
+    pub(super) fn still_from_ns(&self) -> Option<u64> {
+        let axes = self.devices.iter().flat_map(Device::axes);
+        axes.map(|axis| axis.engine().settles_at_ns())
+            .try_fold(self.now_ns(), |last_ns, settles_ns| settles_ns.map(|settles_ns| last_ns.max(settles_ns)))
+    }
+
+    fn let_bits_pass(&mut self) {
+        self.clock.advance_ns(bits_ns(std::mem::take(&mut self.bits_under_way), self.clock_hz));
+    }
+
+    fn violation(&mut self, violation: Violation) {
+        let kind = EventKind::Violation(violation);
+        self.events.push(Event { time_ns: self.now_ns(), device: None, kind });
+    }
+
+    fn collect_events(&mut self) {
+        for (index, device) in self.devices.iter_mut().enumerate() {
+            let events = device.take_events().into_iter();
+            self.events.extend(events.map(|(time_ns, kind)| Event { time_ns, device: Some(index), kind }));
+        }
+    }
+}

@@ -1,0 +1,3 @@
+mod numbers;
+mod total;
+mod words;

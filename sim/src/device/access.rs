@@ -1,0 +1,156 @@
+//! Reads and writes registers, and sees which writes set a command going.
+
+use stepchain::map::{Access, BridgeState, Parameter, Register, Source, Verb};
+
+use crate::decode::{Answer, Argument, Dictionary, Quantity, Trigger, value_of};
+
+use super::Device;
+use super::event::{EventKind, Rejection};
+use super::registers::{field_of, live_code};
+
+impl Device {
+    /// What the register at an address holds now; zero where there is none.
+    #[must_use]
+    pub fn content(&self, address: u16, now_ns: u64) -> u32 {
+        let placed = |field: &'static Register| self.code_now(field, now_ns) << field.lsb;
+        self.dictionary.fields(address).fold(0, |content, field| content | placed(field))
+    }
+
+    pub(super) fn read(&mut self, address: u16, now_ns: u64) {
+        let content = self.content(address, now_ns);
+        let verb = Verb::ReadParameter;
+        let Some(form) = self.dictionary.form(verb) else { return };
+        let exists = self.dictionary.has_register(address);
+        let known = if exists { Ok(()) } else { Err(Rejection::NoSuchRegister { address }) };
+        match self.admit(form, 0, now_ns).and(known) {
+            Ok(()) => {
+                self.flags.word_is_fine();
+                self.log(now_ns, EventKind::RegisterRead { address, content });
+            }
+            Err(reason) => self.reject(verb, 0, reason, now_ns),
+        }
+        let answer = Answer { status: self.status(now_ns), axis: 0, address, content };
+        self.answer(form.reply, &answer);
+    }
+
+    pub(super) fn write(&mut self, address: u16, content: u32, now_ns: u64) {
+        let verb = Verb::WriteParameter;
+        let Some(form) = self.dictionary.form(verb) else { return };
+        let mut reply = form.reply;
+        match self.admit(form, 0, now_ns).and_then(|()| self.try_write(address, content, now_ns)) {
+            Ok(()) => {
+                self.flags.word_is_fine();
+                let content = self.content(address, now_ns);
+                self.log(now_ns, EventKind::RegisterWritten { address, content });
+                if let Some(trigger) = self.trigger(address, content) {
+                    let argument = self.argument_of(&trigger);
+                    self.carry_out(trigger.form, trigger.axis, argument, now_ns);
+                    if !trigger.form.reply.is_empty() {
+                        reply = trigger.form.reply;
+                    }
+                }
+            }
+            Err(reason) => self.reject(verb, 0, reason, now_ns),
+        }
+        let content = self.content(address, now_ns);
+        let answer = Answer { status: self.status(now_ns), axis: 0, address, content };
+        self.answer(reply, &answer);
+    }
+
+    /// Writes all fields at an address that can be written, or none.
+    fn try_write(&mut self, address: u16, content: u32, now_ns: u64) -> Result<(), Rejection> {
+        let fields: Vec<_> = self.dictionary.fields(address).collect();
+        if fields.is_empty() {
+            return Err(Rejection::NoSuchRegister { address });
+        }
+        let is_shared = fields.len() > 1;
+        let is_meant = |field: &&Register| !is_shared || field_of(content, field) != self.code_now(field, now_ns);
+        let writable: Vec<_> = fields.into_iter().filter(|field| Dictionary::is_writable(field)).collect();
+        if writable.is_empty() {
+            return Err(Rejection::ReadOnly { address });
+        }
+        let changed: Vec<_> = writable.into_iter().filter(is_meant).collect();
+        for field in &changed {
+            self.check_access(field, now_ns)?;
+            let code = field_of(content, field);
+            value_of(code, &field.coding).ok_or(Rejection::MeaninglessCode { code })?;
+        }
+        for field in changed {
+            self.store(field, field_of(content, field), now_ns);
+        }
+        Ok(())
+    }
+
+    fn check_access(&self, field: &Register, now_ns: u64) -> Result<(), Rejection> {
+        let address = field.address;
+        let mut axes = self.dictionary.axes_of(field).filter_map(|axis| self.axes.get(usize::from(axis)));
+        match field.access {
+            Access::ReadOnly => Err(Rejection::ReadOnly { address }),
+            Access::AtStandstill if axes.any(|axis| axis.is_moving(now_ns)) => {
+                Err(Rejection::NotAtStandstill { address })
+            }
+            Access::BridgeOff if axes.any(|axis| axis.bridge(now_ns) != BridgeState::HighImpedance) => {
+                Err(Rejection::BridgeNotOff { address })
+            }
+            Access::Always | Access::AtStandstill | Access::BridgeOff => Ok(()),
+        }
+    }
+
+    /// Puts a code into a field, with what this brings about in the axis.
+    fn store(&mut self, field: &Register, code: u32, now_ns: u64) {
+        self.file.set(field, code);
+        match field.parameter {
+            Parameter::PositionDemandValue | Parameter::PositionActualValue => {
+                let count = value_of(code, &field.coding).unwrap_or(0.0).round() as i64;
+                let position = self.counter.shown(count);
+                for axis in self.dictionary.axes_of(field) {
+                    self.axes[usize::from(axis)].set_position(now_ns, position);
+                }
+            }
+            Parameter::MicrostepResolution => {
+                for axis in self.dictionary.axes_of(field) {
+                    let resolution = self.resolution(axis);
+                    self.axes[usize::from(axis)].set_resolution(now_ns, resolution);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn code_now(&self, field: &Register, now_ns: u64) -> u32 {
+        let axis = self.axes.get(usize::from(field.axis));
+        let live = axis.and_then(|axis| live_code(field, axis, self.counter, now_ns));
+        live.unwrap_or_else(|| self.file.code(field))
+    }
+
+    /// The command whose last write this was.
+    fn trigger(&self, address: u16, content: u32) -> Option<Trigger> {
+        let mut fields = self.dictionary.fields(address).filter(|field| Dictionary::is_writable(field));
+        fields.find_map(|field| self.dictionary.trigger(field, field_of(content, field)))
+    }
+
+    /// What the registers of a command made of writes hold for it.
+    fn argument_of(&self, trigger: &Trigger) -> Argument {
+        let kind = match trigger.form.verb {
+            Verb::MoveVelocity => Argument::Velocity,
+            Verb::MoveRelative => Argument::Distance,
+            Verb::MoveAbsolute(_) => Argument::Position,
+            _ => return Argument::None,
+        };
+        let mut quantity = Quantity { code: 0, value: None };
+        let mut sign = Some(1.0);
+        for write in trigger.writes {
+            let Some(register) = self.dictionary.register(write.parameter, trigger.axis) else { continue };
+            let code = self.file.code(register);
+            match write.source {
+                Source::Argument => quantity = Quantity { code, value: value_of(code, &register.coding) },
+                Source::Direction { positive, .. } if code == positive => sign = Some(1.0),
+                Source::Direction { negative, .. } if code == negative => sign = Some(-1.0),
+                Source::Direction { .. } => sign = None,
+                Source::Code(_) => {}
+            }
+        }
+        let value = quantity.value.zip(sign).map(|(value, sign)| if value == 0.0 { 0.0 } else { sign * value });
+        kind(Quantity { value, ..quantity })
+    }
+}

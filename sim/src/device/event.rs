@@ -1,0 +1,196 @@
+//! What happened, for people and tests to read: the entries of a log in the order of virtual time.
+
+use std::fmt;
+
+use stepchain::map::Verb;
+
+use crate::decode::Argument;
+use crate::motion::OutOfRange;
+
+/// One entry of the log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Event {
+    /// When, in nanoseconds of virtual time.
+    pub time_ns: u64,
+    /// The device, counted from the controller's output; `None` for what concerns the bus as a whole.
+    pub device: Option<usize>,
+    /// What.
+    pub kind: EventKind,
+}
+
+/// What happened.
+#[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
+pub enum EventKind {
+    /// A device has started anew.
+    Reset,
+    /// A command other than reading or writing a register was obeyed.
+    CommandAccepted {
+        /// What it does.
+        verb: Verb,
+        /// For which axis of the device.
+        axis: u8,
+        /// What it carried.
+        argument: Argument,
+    },
+    /// A command was understood and not obeyed; nothing has changed.
+    CommandRejected {
+        /// What it would have done.
+        verb: Verb,
+        /// For which axis of the device.
+        axis: u8,
+        /// Why not.
+        reason: Rejection,
+    },
+    /// Units that are no word of the device.
+    CommandUnknown {
+        /// The units, first one first.
+        units: Vec<u64>,
+    },
+    /// A word with a wrong check.
+    CrcMismatch {
+        /// The units, first one first.
+        units: Vec<u64>,
+    },
+    /// A register was read.
+    RegisterRead {
+        /// Its address.
+        address: u16,
+        /// What it held.
+        content: u32,
+    },
+    /// A register was written.
+    RegisterWritten {
+        /// Its address.
+        address: u16,
+        /// What it holds now.
+        content: u32,
+    },
+    /// The controller did what the device's datasheet forbids.
+    Violation(Violation),
+}
+
+/// Why a device does not obey.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
+pub enum Rejection {
+    /// There is no register at the address.
+    NoSuchRegister {
+        /// The address.
+        address: u16,
+    },
+    /// The device has no such axis.
+    NoSuchAxis,
+    /// The register cannot be written.
+    ReadOnly {
+        /// Its address.
+        address: u16,
+    },
+    /// The register can be written at standstill only, and the motor moves.
+    NotAtStandstill {
+        /// Its address.
+        address: u16,
+    },
+    /// The register can be written with the bridge in high impedance only, and it is not.
+    BridgeNotOff {
+        /// Its address.
+        address: u16,
+    },
+    /// The code has no meaning.
+    MeaninglessCode {
+        /// The code.
+        code: u32,
+    },
+    /// Not while the motor moves.
+    WhileMoving,
+    /// Not while the bridge is in high impedance.
+    WhileBridgeOff,
+    /// Not while a fault is shown.
+    WhileFaulted,
+    /// The move would pass an end of the position counter.
+    BeyondCounter,
+    /// The parameters of the ramp, or the velocity itself, admit no motion.
+    NoMotion(OutOfRange),
+}
+
+/// What the controller did that the datasheet forbids.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Violation {
+    /// A selection with fewer clocks than the chain has bits; devices have latched what then was in them.
+    TooFewClocks {
+        /// Clocks of the selection.
+        clocks: u64,
+        /// Bits of the chain.
+        least: u64,
+    },
+    /// A selection with another number of clocks than the chain has bits, where devices count; they have ignored it.
+    ClockCount {
+        /// Clocks of the selection.
+        clocks: u64,
+        /// Bits of the chain.
+        expected: u64,
+    },
+    /// Chip select was released for too short a time before a selection.
+    DeselectTooShort {
+        /// How long it was released.
+        found_ns: u64,
+        /// How long it should have been.
+        least_ns: u64,
+    },
+    /// The clock was faster than the device can follow.
+    ClockTooFast {
+        /// The clock.
+        clock_hz: u32,
+        /// The fastest that the device can follow.
+        greatest_hz: u32,
+    },
+}
+
+impl fmt::Display for Rejection {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoSuchRegister { address } => write!(f, "there is no register at {address:#04x}"),
+            Self::NoSuchAxis => f.write_str("the device has no such axis"),
+            Self::ReadOnly { address } => write!(f, "the register at {address:#04x} is read only"),
+            Self::NotAtStandstill { address } => {
+                write!(f, "the register at {address:#04x} is written at standstill only")
+            }
+            Self::BridgeNotOff { address } => {
+                write!(f, "the register at {address:#04x} is written with the bridge in high impedance only")
+            }
+            Self::MeaninglessCode { code } => write!(f, "the code {code:#x} means nothing"),
+            Self::WhileMoving => f.write_str("not while the motor moves"),
+            Self::WhileBridgeOff => f.write_str("not while the bridge is in high impedance"),
+            Self::WhileFaulted => f.write_str("not while a fault is shown"),
+            Self::BeyondCounter => f.write_str("the move would pass an end of the position counter"),
+            Self::NoMotion(cause) => write!(f, "no motion is possible: {cause}"),
+        }
+    }
+}
+
+impl std::error::Error for Rejection {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::NoMotion(cause) => Some(cause),
+            _ => None,
+        }
+    }
+}
+
+impl fmt::Display for Violation {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::TooFewClocks { clocks, least } => write!(f, "{clocks} clocks for a chain of {least} bits"),
+            Self::ClockCount { clocks, expected } => {
+                write!(f, "{clocks} clocks for a chain that counts {expected} bits")
+            }
+            Self::DeselectTooShort { found_ns, least_ns } => {
+                write!(f, "chip select was released for {found_ns} ns, {least_ns} ns are needed")
+            }
+            Self::ClockTooFast { clock_hz, greatest_hz } => {
+                write!(f, "a clock of {clock_hz} Hz, {greatest_hz} Hz are possible")
+            }
+        }
+    }
+}

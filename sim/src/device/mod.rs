@@ -1,0 +1,254 @@
+//! One virtual device: units in at each latch, units out, and between them registers, motion and status.
+//!
+//! ```text
+//!   unit -> Assembler -> refusals -> registers, motion -> status -> reply -> unit
+//! ```
+//!
+//! [`Device::latch`] is the one door. It does, in this order: catch what the status latches; decode; obey or reject;
+//! build the reply, if the word has one, from the state that the word has brought about; let fall what taking the
+//! status clears, so that its reply shows the state before; catch again; give out the unit that leaves next.
+//!
+//! * **Reply.** Its first unit is given at the latch of the request's last unit and leaves with the next selection;
+//!   the others follow one by one, built all at once, so that they belong together. Units that come meanwhile are
+//!   decoded as ever, whatever the map's reply timing; the reply to a new word replaces what is left of an old one.
+//!   With nothing to say, the map's idle reply leaves. A rejected word is answered like an obeyed one; content that
+//!   is not there is zero, and has no length where the wire sends whole units by the register.
+//! * **Rejections** change nothing but the status. Writing a code that the map gives no meaning is one of them. In a
+//!   register with several fields only those are written that can be; a field that may not be written at this time
+//!   does no harm if it is written with what it holds.
+//! * **Commands made of writes** take effect with their last write; their other parts are what the registers hold.
+//! * **Motion parameters** are what the registers hold when the command comes, and stay for this motion. Without a
+//!   register: no deceleration means the acceleration, no quick stop deceleration the deceleration, no start-stop
+//!   velocity none, no profile velocity the greatest one; [`DEFAULT_VELOCITY`] and [`DEFAULT_ACCELERATION`] where there
+//!   is nothing at all. A velocity above the max profile velocity is cut down to it, which the status tells as an
+//!   internal limit.
+//! * **Counting** is in microsteps of the resolution that holds. To change it under way is possible where the map
+//!   allows it, and leaves the speed in microsteps as it is.
+//! * **The end of a counter that does not wrap** stops a motion without target there, by its deceleration.
+//! * **The bridge** is in high impedance after power-up; motion drives it, and a stop puts it into its state when the
+//!   motor stands. Zeroing the counter during a motion lets it end as far away as before.
+//!
+//! Knows no bus, no neighbours and no clock: `now` is an argument.
+
+mod access;
+mod axis;
+mod counter;
+mod event;
+mod flags;
+mod history;
+mod obey;
+mod registers;
+#[cfg(test)]
+mod tests;
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use stepchain::map::{BridgeState, CommandForm, Flag, Parameter, Piece, Verb};
+
+use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
+
+pub use axis::Axis;
+pub use counter::Counter;
+pub use event::{Event, EventKind, Rejection, Violation};
+pub use history::Breakpoint;
+
+use flags::Flags;
+use registers::RegisterFile;
+
+/// Velocity of moves in full steps/s where no register carries one.
+pub const DEFAULT_VELOCITY: f64 = 1000.0;
+/// Acceleration in full steps/s² where no register carries one.
+pub const DEFAULT_ACCELERATION: f64 = 1000.0;
+
+/// One virtual device.
+#[derive(Clone, Debug)]
+pub struct Device {
+    dictionary: Arc<Dictionary>,
+    counter: Counter,
+    assembler: Assembler,
+    file: RegisterFile,
+    axes: Vec<Axis>,
+    flags: Flags,
+    replies: VecDeque<u64>,
+    events: Vec<(u64, EventKind)>,
+}
+
+impl Device {
+    /// A device that has just been powered up.
+    #[must_use]
+    pub fn new(dictionary: Arc<Dictionary>, now_ns: u64) -> Self {
+        let layout = dictionary.layout();
+        let mut device = Self {
+            counter: Counter::new(&layout.position),
+            assembler: Assembler::new(),
+            file: RegisterFile::new(layout),
+            axes: Vec::new(),
+            flags: Flags::new(layout.status, now_ns),
+            replies: VecDeque::new(),
+            events: vec![(now_ns, EventKind::Reset)],
+            dictionary,
+        };
+        device.axes = (0..layout.axes).map(|axis| Axis::new(now_ns, device.resolution(axis))).collect();
+        device.flags.watch(&device.axes, now_ns);
+        device
+    }
+
+    /// Chip select has risen and the device holds `unit`; gives the unit that it will shift out next.
+    pub fn latch(&mut self, unit: u64, now_ns: u64) -> u64 {
+        self.flags.watch(&self.axes, now_ns);
+        match self.assembler.push(unit, &self.dictionary) {
+            Decoded::Filler | Decoded::PartOf { .. } => {}
+            Decoded::Command { verb, axis, argument } => self.command(verb, axis, argument, now_ns),
+            Decoded::Read { address } => self.read(address, now_ns),
+            Decoded::Write { address, content } => self.write(address, content, now_ns),
+            Decoded::Unknown { units } => {
+                self.flags.word_is_wrong(Flag::CommandUnknown, 0);
+                self.log(now_ns, EventKind::CommandUnknown { units });
+            }
+            Decoded::CrcMismatch { units } => {
+                self.flags.word_is_wrong(Flag::CrcMismatch, 0);
+                self.log(now_ns, EventKind::CrcMismatch { units });
+            }
+        }
+        self.flags.watch(&self.axes, now_ns);
+        self.replies.pop_front().unwrap_or_else(|| self.idle_unit(now_ns))
+    }
+
+    /// Chip select has risen after a number of clocks that the device does not accept: what was shifted in is
+    /// dropped, with the units gathered before it, and so is what was to be shifted out.
+    pub fn ignore(&mut self, now_ns: u64) -> u64 {
+        self.flags.watch(&self.axes, now_ns);
+        self.assembler.clear();
+        self.replies.clear();
+        self.flags.word_is_wrong(Flag::CommandRejected, 0);
+        self.idle_unit(now_ns)
+    }
+
+    /// The unit that the device shifts out when nothing was asked.
+    #[must_use]
+    pub fn idle_unit(&self, now_ns: u64) -> u64 {
+        self.dictionary.idle_unit(self.status(now_ns))
+    }
+
+    /// The status word.
+    #[must_use]
+    pub fn status(&self, now_ns: u64) -> u64 {
+        self.flags.word(&self.axes, now_ns)
+    }
+
+    /// The device loses its supply for an instant: registers, counters, status and words under way start anew.
+    pub fn reset(&mut self, now_ns: u64) {
+        let layout = self.dictionary.layout();
+        self.assembler.clear();
+        self.replies.clear();
+        self.file = RegisterFile::new(layout);
+        for axis in 0..layout.axes {
+            let resolution = self.resolution(axis);
+            self.axes[usize::from(axis)].reset(now_ns, resolution);
+        }
+        self.flags = Flags::new(layout.status, now_ns);
+        self.flags.watch(&self.axes, now_ns);
+        self.log(now_ns, EventKind::Reset);
+    }
+
+    /// The axes.
+    #[must_use]
+    pub fn axes(&self) -> &[Axis] {
+        &self.axes
+    }
+
+    /// The counter in which every axis shows its position.
+    #[must_use]
+    pub const fn counter(&self) -> Counter {
+        self.counter
+    }
+
+    /// The value that a parameter's register holds, in the register's unit; live values as of the last write.
+    #[must_use]
+    pub fn parameter(&self, parameter: Parameter, axis: u8) -> Option<f64> {
+        self.file.value(&self.dictionary, parameter, axis)
+    }
+
+    /// Puts an axis at an unwrapped count, as if it had always counted so.
+    pub fn set_position(&mut self, axis: usize, position: i64, now_ns: u64) {
+        self.axes[axis].set_position(now_ns, position);
+    }
+
+    /// A condition that the device notices, such as a closed switch or a low supply, holds from now on, or no longer.
+    ///
+    /// What the device works out itself (busy, target reached, ...) is not changed by this.
+    pub fn set_condition(&mut self, flag: Flag, axis: u8, holds: bool, now_ns: u64) {
+        self.flags.watch(&self.axes, now_ns);
+        self.flags.set_condition(flag, axis, holds);
+    }
+
+    /// What has happened since this was asked last, with its instants.
+    pub fn take_events(&mut self) -> Vec<(u64, EventKind)> {
+        std::mem::take(&mut self.events)
+    }
+
+    fn command(&mut self, verb: Verb, axis: u8, argument: Argument, now_ns: u64) {
+        let Some(form) = self.dictionary.form(verb) else { return };
+        let obeyed = self.carry_out(form, axis, argument, now_ns);
+        let answer = Answer { status: self.status(now_ns), axis, ..Answer::default() };
+        self.answer(form.reply, &answer);
+        if obeyed && verb == Verb::TakeStatus {
+            self.flags.take();
+        }
+    }
+
+    /// Checks and obeys a command, and makes note of how it went.
+    fn carry_out(&mut self, form: &CommandForm, axis: u8, argument: Argument, now_ns: u64) -> bool {
+        let verb = form.verb;
+        let outcome = self.admit(form, axis, now_ns).and_then(|()| self.obey(verb, axis, argument, now_ns));
+        match outcome {
+            Ok(()) => {
+                self.flags.word_is_fine();
+                self.log(now_ns, EventKind::CommandAccepted { verb, axis, argument });
+            }
+            Err(reason) => self.reject(verb, axis, reason, now_ns),
+        }
+        outcome.is_ok()
+    }
+
+    fn reject(&mut self, verb: Verb, axis: u8, reason: Rejection, now_ns: u64) {
+        self.flags.word_is_wrong(Flag::CommandRejected, axis);
+        self.log(now_ns, EventKind::CommandRejected { verb, axis, reason });
+    }
+
+    /// Whether the device takes the command in its present state.
+    fn admit(&self, form: &CommandForm, axis: u8, now_ns: u64) -> Result<(), Rejection> {
+        let asked = if form.verb.is_of_one_axis() { axis..axis.saturating_add(1) } else { 0..self.layout_axes() };
+        if usize::from(axis) >= self.axes.len() {
+            return Err(Rejection::NoSuchAxis);
+        }
+        let axes = || asked.clone().filter_map(|axis| self.axes.get(usize::from(axis)));
+        let refusal = form.refusal;
+        if refusal.while_moving && axes().any(|axis| axis.is_moving(now_ns)) {
+            return Err(Rejection::WhileMoving);
+        }
+        if refusal.while_bridge_off && axes().any(|axis| axis.bridge(now_ns) == BridgeState::HighImpedance) {
+            return Err(Rejection::WhileBridgeOff);
+        }
+        if refusal.while_faulted && asked.clone().any(|axis| self.flags.is_faulted(axis)) {
+            return Err(Rejection::WhileFaulted);
+        }
+        Ok(())
+    }
+
+    fn answer(&mut self, pieces: &[Piece], answer: &Answer) {
+        let units = self.dictionary.reply(pieces, answer);
+        if !units.is_empty() {
+            self.replies = units.into();
+        }
+    }
+
+    fn layout_axes(&self) -> u8 {
+        self.dictionary.layout().axes
+    }
+
+    fn log(&mut self, now_ns: u64, kind: EventKind) {
+        self.events.push((now_ns, kind));
+    }
+}

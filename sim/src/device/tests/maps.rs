@@ -1,0 +1,190 @@
+//! What the reference maps do not have: two axes, a counter that ends, limits, refusals, faults, odd sequences.
+
+use stepchain::map::{
+    Access, BridgeState, Coding, CommandForm, Encoding, Flag, Parameter, Piece, PositionCounter, Refusal, Register,
+    Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire, Write,
+};
+
+use super::*;
+
+const PLACE: Coding = Coding::signed(12, Encoding::Raw);
+
+/// A byte of opcode and axis, then 12 bits and four of no meaning; a counter of 12 bits that ends.
+const TWO_AXES: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece::fixed(8, 0)]))
+    .axes(2)
+    .registers(&[
+        Register::new(Parameter::ProfileAcceleration, 0x10, 8),
+        Register::new(Parameter::MaxProfileVelocity, 0x11, 8).axis(0).reset(100),
+        Register::new(Parameter::MaxProfileVelocity, 0x12, 8).axis(1).reset(200),
+        Register::new(Parameter::StandstillAmplitude, 0x13, 8)
+            .encoding(Encoding::linear(1, 256))
+            .access(Access::BridgeOff),
+        Register::new(Parameter::PositionDemandValue, 0x14, 12).sign(Sign::TwosComplement).access(Access::ReadOnly),
+        Register::new(Parameter::PositionDemandValue, 0x15, 12).axis(1).access(Access::ReadOnly),
+    ])
+    .commands(&[
+        CommandForm::word(
+            Verb::MoveVelocity,
+            &[Piece::fixed(6, 0b10_0001), Piece::axis(2), Piece::any(4), Piece::velocity(PLACE)],
+        )
+        .refused(Refusal::NEVER.while_bridge_off().while_faulted()),
+        CommandForm::word(
+            Verb::MoveRelative,
+            &[Piece::fixed(6, 0b10_0010), Piece::axis(2), Piece::any(4), Piece::distance(PLACE)],
+        ),
+        CommandForm::word(
+            Verb::MoveAbsolute(Way::Positive),
+            &[Piece::fixed(6, 0b10_0011), Piece::axis(2), Piece::any(4), Piece::position(PLACE)],
+        ),
+        CommandForm::word(
+            Verb::Stop(StopRamp::None, BridgeState::Driven),
+            &[Piece::fixed(6, 0b10_0100), Piece::axis(2)],
+        ),
+        CommandForm::word(Verb::WriteParameter, &[Piece::fixed(2, 0b11), Piece::address(6), Piece::DataByRegister]),
+        CommandForm::word(Verb::TakeStatus, &[Piece::fixed(8, 0b1010_0000)]).reply(&[Piece::status(8)]),
+    ])
+    .status(StatusLayout::new(
+        8,
+        &[
+            StatusBit::live(Flag::CommandRejected, 0),
+            StatusBit::live(Flag::ResetOccurred, 1),
+            StatusBit::live(Flag::InternalLimitActive, 2),
+            StatusBit::live(Flag::InternalLimitActive, 3).axis(1),
+            StatusBit::latched(Flag::TargetReached, 4).axis(1),
+            StatusBit::latched(Flag::Undervoltage, 5),
+            StatusBit::live(Flag::HomeSwitch, 6).axis(1),
+        ],
+    ))
+    .position(PositionCounter::new(12, &[8, 1]).refuses_to_wrap());
+
+fn two_axes() -> Device {
+    assert_eq!(TWO_AXES.validate(), Ok(()));
+    let mut device = device(&TWO_AXES);
+    send(&mut device, 0, &[0xD0, 50, 0b1001_0000, 0b1001_0001]);
+    assert_eq!(rejections(&mut device), []);
+    device
+}
+
+/// 8 microsteps a step, 50 steps/s² from the one register for both; axis 1 may go at 200 steps/s.
+#[test]
+fn an_axis_is_named_and_the_other_one_rests() {
+    let mut device = two_axes();
+    send(&mut device, 0, &[0b1000_0101, 0x00, 20]);
+    assert_eq!(device.axes()[1].velocity_steps_per_s(S), 20.0);
+    assert!(!device.axes()[0].is_moving(S));
+    assert_eq!(device.content(0x15, S + 1), 8 * (4 + 12), "0.4 s of ramp, 4 steps; 0.6 s at 20 steps/s, 12 steps");
+    send(&mut device, S, &[0b1000_0110, 0x00, 20]);
+    assert_eq!(rejections(&mut device), [Rejection::NoSuchAxis]);
+}
+
+#[test]
+fn a_live_event_flag_tells_the_fate_of_the_last_word() {
+    let mut device = device(&TWO_AXES);
+    assert_eq!(device.status(0), 0b10, "nothing obeyed since power-up");
+    send(&mut device, 0, &[0b1000_0110, 0x00, 20, 0x00]);
+    assert_eq!(device.status(0), 0b11);
+    send(&mut device, 0, &[0xD0, 50]);
+    assert_eq!(device.status(0), 0);
+}
+
+#[test]
+fn a_velocity_above_the_greatest_is_cut_down_and_told() {
+    let mut device = two_axes();
+    send(&mut device, 0, &[0b1000_0100, 0x00, 150]);
+    send(&mut device, 0, &[0b1000_0101, 0x00, 150]);
+    assert_eq!(device.status(0) & 0b1100, 0b0100, "only axis 0 is limited");
+    assert_eq!(device.axes()[0].engine().peak_velocity(0, 2 * S), 800.0);
+    send(&mut device, 0, &[0b1001_0000]);
+    assert_eq!(device.status(0) & 0b1100, 0);
+}
+
+/// 2047 microsteps are the end, 256 steps less a microstep away.
+#[test]
+fn turning_stops_at_the_end_of_a_counter_that_does_not_wrap() {
+    let mut device = two_axes();
+    send(&mut device, 0, &[0b1000_0101, 0x00, 50]);
+    let axis = &device.axes()[1];
+    let settles_ns = axis.engine().settles_at_ns().expect("it does not turn for ever");
+    assert_eq!(axis.position(settles_ns), 2047);
+    assert_eq!(axis.velocity_steps_per_s(2 * S), 50.0);
+}
+
+#[test]
+fn moves_beyond_a_counter_that_does_not_wrap_are_rejected() {
+    let mut device = two_axes();
+    device.set_position(0, 1_000, 0);
+    send(&mut device, 0, &[0b1000_1000, 0x04, 0x18, 0b1000_1100, 0x03, 0xE7]);
+    assert_eq!(rejections(&mut device), [Rejection::BeyondCounter; 2], "1000 + 1048 is 2048; 999 is below 1000");
+    send(&mut device, 0, &[0b1000_1000, 0x04, 0x17]);
+    assert_eq!(device.axes()[0].target(), 2_047);
+}
+
+#[test]
+fn a_command_can_be_refused_while_the_bridge_is_off_and_a_register_while_it_is_not() {
+    let mut device = device(&TWO_AXES);
+    send(&mut device, 0, &[0xD0, 50, 0b1000_0100, 0x00, 20]);
+    assert_eq!(rejections(&mut device), [Rejection::WhileBridgeOff]);
+    send(&mut device, 0, &[0xD3, 9]);
+    assert_eq!(device.content(0x13, 0), 9);
+    // The register speaks of both axes: one driven bridge is enough to forbid it.
+    send(&mut device, 0, &[0b1001_0001, 0xD3, 10]);
+    assert_eq!(rejections(&mut device), [Rejection::BridgeNotOff { address: 0x13 }]);
+}
+
+#[test]
+fn conditions_from_outside_are_shown_and_latched_faults_refuse() {
+    let mut device = two_axes();
+    device.set_condition(Flag::HomeSwitch, 1, true, 0);
+    device.set_condition(Flag::Undervoltage, 0, true, 0);
+    device.set_condition(Flag::Undervoltage, 0, false, MS);
+    device.set_condition(Flag::HomeSwitch, 1, false, 2 * MS);
+    assert_eq!(device.status(MS) & 0b0110_0000, 0b0010_0000, "the switch is open again, the fault is remembered");
+    send(&mut device, 2 * MS, &[0b1000_0100, 0x00, 20]);
+    assert_eq!(rejections(&mut device), [Rejection::WhileFaulted]);
+    send(&mut device, 2 * MS, &[0b1010_0000, 0b1000_0100, 0x00, 20]);
+    assert_eq!(rejections(&mut device), []);
+}
+
+/// Up to 50 steps/s in 1 s, then from 5.1 s on down again, before the counter's end 255.875 steps away: in between
+/// the velocity was reached, and nobody looked.
+#[test]
+fn a_latched_level_is_caught_though_no_word_came_while_it_was_up() {
+    let mut device = two_axes();
+    send(&mut device, 0, &[0b1000_0101, 0x00, 50]);
+    send(&mut device, 500 * MS, &[0b1010_0000]);
+    assert_eq!(device.status(500 * MS) & 1 << 4, 0);
+    assert!(device.axes()[1].is_busy(5_500 * MS), "it slows down");
+    send(&mut device, 5_500 * MS, &[0x00]);
+    assert_eq!(device.status(5_500 * MS) & 1 << 4, 1 << 4);
+}
+
+const SPEED: Parameter = Parameter::TargetVelocity;
+const SENSE: Parameter = Parameter::Custom(1);
+
+/// One form ends in a direction, the other in its argument.
+const SEQUENCES: Layout = Layout::new("sequences", Wire::fixed_word(16, &[Piece::fixed(16, 0)]))
+    .registers(&[
+        Register::new(SPEED, 0x01, 8),
+        Register::new(SENSE, 0x02, 2).named("sense"),
+        Register::new(Parameter::TargetPosition, 0x03, 8).sign(Sign::TwosComplement),
+    ])
+    .commands(&[
+        CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 8), Piece::address(4), Piece::data(8)]),
+        CommandForm::writes(Verb::MoveVelocity, &[Write::argument(SPEED), Write::direction(SENSE, 1, 2)]),
+        CommandForm::writes(Verb::MoveAbsolute(Way::Shortest), &[Write::argument(Parameter::TargetPosition)]),
+    ])
+    .position(PositionCounter::new(16, &[4]));
+
+/// No acceleration register: 1000 steps/s², so 20 steps/s after 20 ms.
+#[test]
+fn a_sequence_may_end_in_a_direction_or_in_its_argument() {
+    assert_eq!(SEQUENCES.validate(), Ok(()));
+    let mut device = device(&SEQUENCES);
+    send(&mut device, 0, &[0x8114, 0x8203]);
+    assert!(!device.axes()[0].is_moving(0), "3 is neither of the directions");
+    send(&mut device, 0, &[0x8202]);
+    assert_eq!(device.axes()[0].velocity_steps_per_s(20 * MS), -20.0);
+    send(&mut device, S, &[0x83FE]);
+    assert_eq!(device.axes()[0].target(), -2);
+    assert_eq!(device.axes()[0].engine().position(100 * S), -2);
+}

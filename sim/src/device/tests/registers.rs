@@ -1,0 +1,97 @@
+//! Registers: what is kept, what is live, what may not be written.
+
+use super::*;
+
+#[test]
+fn registers_hold_their_reset_codes_and_then_what_was_written() {
+    let mut device = device(LATCHED);
+    assert_eq!(device.content(0x11, 0), 500);
+    assert_eq!(device.content(0x22, 0), 160 << 9 | 160, "two fields");
+    send(&mut device, 0, &[0x8811, 0x01F5]);
+    assert_eq!(device.content(0x11, 0), 501);
+    assert_eq!(device.take_events(), [(0, EventKind::RegisterWritten { address: 0x11, content: 501 })]);
+    device.reset(5);
+    assert_eq!(device.content(0x11, 5), 500);
+}
+
+/// 500 steps/s at 64 microsteps from 1 s on: half a second of ramp, 250 steps, then 500 steps a second.
+#[test]
+fn position_and_velocity_are_live() {
+    let mut device = device(LATCHED);
+    send(&mut device, 0, &[0xB000, 0x61A8]);
+    let at = 1_500 * MS;
+    let steps = 125 + 500;
+    assert_eq!(device.content(0x02, at), 0xFF_FFFF & (-64 * steps) as u32, "two's complement of 24 bits");
+    assert_eq!(device.content(0x03, at), 1 << 24 | 25_000, "sign and magnitude of 25 bits");
+    assert_eq!(device.content(0x04, at), 0, "no target was told");
+    // Rest is 0.75 s after the stop, at 1000 steps/s² half a second: 125 steps more.
+    send(&mut device, at, &[0x3918]);
+    assert_eq!(device.content(0x02, at + S), 0xFF_FFFF & (-64 * (steps + 125)) as u32);
+    assert_eq!(device.content(0x03, at + S), 0);
+}
+
+#[test]
+fn a_register_for_standstill_cannot_be_written_under_way() {
+    let mut device = device(LATCHED);
+    send(&mut device, 0, &[0xB400, 0x61A8, 0x8811, 0x0001]);
+    assert_eq!(rejections(&mut device), [Rejection::NotAtStandstill { address: 0x11 }]);
+    assert_eq!(device.content(0x11, 0), 500);
+    send(&mut device, 0, &[0x8810, 0x0000, 0x0001]);
+    assert_eq!(device.content(0x10, 0), 1, "this one can be written at any time");
+}
+
+#[test]
+fn what_is_read_only_or_not_there_is_rejected() {
+    let mut device = device(LATCHED);
+    send(&mut device, 0, &[0x8804, 0x0000, 0x0001, 0x8877, 0x5077]);
+    let missing = Rejection::NoSuchRegister { address: 0x77 };
+    assert_eq!(rejections(&mut device), [Rejection::ReadOnly { address: 0x04 }, missing, missing]);
+    assert_eq!(device.content(0x04, 0), 0);
+}
+
+#[test]
+fn a_code_without_meaning_is_rejected_and_changes_nothing() {
+    let mut device = device(LATCHED);
+    // Resolutions are the codes 0 to 6.
+    send(&mut device, 0, &[0x8815, 0x0007]);
+    assert_eq!(rejections(&mut device), [Rejection::MeaninglessCode { code: 7 }]);
+    assert_eq!(device.content(0x15, 0), 6);
+}
+
+/// 0x25 holds the resolution in bits 0..4, for standstill, and two amplitudes, at any time.
+#[test]
+fn a_shared_register_can_be_written_under_way_if_its_other_fields_stay() {
+    let mut device = device(FIXED_WORD);
+    let content = |resolution: u64, standstill: u64| 300 << 16 | standstill << 4 | resolution;
+    assert_eq!(u64::from(device.content(0x25, 0)), content(4, 150));
+    send(&mut device, 0, &[write(0x11, 100_000), write(0x12, 1)]);
+    assert!(device.axes()[0].is_moving(MS));
+    send(&mut device, MS, &[write(0x25, content(4, 200))]);
+    assert_eq!(rejections(&mut device), []);
+    assert_eq!(u64::from(device.content(0x25, MS)), content(4, 200));
+    send(&mut device, MS, &[write(0x25, content(3, 250))]);
+    assert_eq!(rejections(&mut device), [Rejection::NotAtStandstill { address: 0x25 }]);
+    assert_eq!(u64::from(device.content(0x25, MS)), content(4, 200), "all or nothing");
+}
+
+#[test]
+fn writing_the_position_moves_the_numbers_and_not_the_motor() {
+    let mut device = device(LATCHED);
+    send(&mut device, 0, &[0x8802, 0x00FF, 0xFFFE]);
+    assert_eq!(device.axes()[0].position(0), -2);
+    assert_eq!(device.axes()[0].electrical_angle(0), 0);
+    assert!(!device.axes()[0].is_moving(0));
+}
+
+/// 16 microsteps a step are 256/2⁴; with code 6 there are 4, and 1000 microsteps/s are 250 steps/s.
+#[test]
+fn the_resolution_scales_what_is_commanded_in_steps() {
+    let mut device = device(FIXED_WORD);
+    assert_eq!(device.axes()[0].microsteps_per_step(), 16);
+    send(&mut device, 0, &[write(0x25, 6)]);
+    assert_eq!(device.axes()[0].microsteps_per_step(), 4);
+    // 300 steps/s, reached after 0.375 s at 800 steps/s².
+    send(&mut device, 0, &[write(0x11, 100_000), write(0x12, 1)]);
+    assert_eq!(device.axes()[0].engine().velocity(S), 1200.0);
+    assert_eq!(device.axes()[0].velocity_steps_per_s(S), 300.0);
+}
