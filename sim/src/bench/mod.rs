@@ -51,14 +51,12 @@ use stepchain::map::{Layout, Register};
 use stepchain::units::Value;
 
 pub use parse::{BenchError, load, map_of, parse};
-pub(crate) use settings::bits;
 pub use problem::{Problem, Source, nearest};
+pub(crate) use settings::bits;
 
 /// The bench that runs when none is named.
-pub const BUILT_IN: Source<'static> = Source {
-    file: "examples/seedbed.toml",
-    text: include_str!("../../../examples/seedbed.toml"),
-};
+pub const BUILT_IN: Source<'static> =
+    Source { file: "examples/seedbed.toml", text: include_str!("../../../examples/seedbed.toml") };
 
 /// A whole bench, checked against its map.
 #[derive(Clone, Debug)]

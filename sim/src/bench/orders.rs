@@ -124,12 +124,7 @@ fn from_table(
     }
 }
 
-fn parameter(
-    source: &Source<'_>,
-    layout: &'static Layout,
-    axis: &Axis,
-    node: &Node<'_>,
-) -> Result<Parameter, Problem> {
+fn parameter(source: &Source<'_>, layout: &'static Layout, axis: &Axis, node: &Node<'_>) -> Result<Parameter, Problem> {
     let name = node.text("the name of a parameter")?;
     register(layout, axis.axis, name).map(|register| register.parameter).ok_or_else(|| {
         let names: Vec<_> = layout.registers.iter().map(name_of).collect();

@@ -103,16 +103,16 @@ pub(super) fn map(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
                 )?,
             }
         }
-        Verb::Show(map) => write!(output.out, "{}", map_file::show(map.layout()?))?,
+        Verb::Show(map) => write!(output.out, "{}", map_file::to_toml(map.layout()?))?,
         Verb::Export { map, to: Target::Toml, .. } => write!(output.out, "{}", map_file::to_toml(map.layout()?))?,
         Verb::Export { map, to: Target::Rust, name } => {
-            let is_type = name.starts_with(|c: char| c.is_ascii_uppercase())
-                && name.chars().all(|c| c.is_ascii_alphanumeric());
+            let is_type =
+                name.starts_with(|c: char| c.is_ascii_uppercase()) && name.chars().all(|c| c.is_ascii_alphanumeric());
             if !is_type {
                 let found = format!("--name: found {name:?}, expected a type's name in camel case, such as MyChip");
                 return Err(Failure::Input(found));
             }
-            write!(output.out, "{}", map_file::to_rust(map.layout()?, name))?;
+            write!(output.out, "{}", map_file::to_toml(map.layout()?))?;
         }
     }
     Ok(Verdict::NothingWrong)

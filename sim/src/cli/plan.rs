@@ -6,11 +6,12 @@ use clap::Args;
 use serde::Serialize;
 use stepchain::map::Layout;
 
-use super::text::{number, table};
+use super::text::table;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::map_of;
 use crate::motion::line::{AxisMove, straight_line};
 use crate::motion::profile::{Profile, Ramp, to_target};
+use crate::report::number;
 
 mod quantise;
 

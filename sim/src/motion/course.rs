@@ -38,11 +38,7 @@ pub(super) struct Start {
 }
 
 impl Start {
-    pub(super) const REST: Self = Self {
-        direction: Direction::Positive,
-        speed: 0.0,
-        fraction: 0.0,
-    };
+    pub(super) const REST: Self = Self { direction: Direction::Positive, speed: 0.0, fraction: 0.0 };
 }
 
 /// A leg in its place: since when, from which count.
@@ -73,29 +69,18 @@ impl Course {
 
     pub(super) fn end_ns(&self) -> Option<u64> {
         let duration_s = self.leg.duration_s();
-        duration_s
-            .is_finite()
-            .then(|| instant_ns(self.base_ns, duration_s))
+        duration_s.is_finite().then(|| instant_ns(self.base_ns, duration_s))
     }
 
     /// Instants at which the phase may change, the first one included, in the order of time.
     pub(super) fn changes_ns(&self) -> impl Iterator<Item = u64> + '_ {
-        let ends = self
-            .leg
-            .spans()
-            .iter()
-            .map(|span| span.end_s)
-            .filter(|end_s| end_s.is_finite());
+        let ends = self.leg.spans().iter().map(|span| span.end_s).filter(|end_s| end_s.is_finite());
         core::iter::once(self.base_ns).chain(ends.map(|end_s| instant_ns(self.base_ns, end_s)))
     }
 
     pub(super) fn phase(&self, now_ns: u64) -> Phase {
         let elapsed_ns = self.elapsed_ns(now_ns);
-        let span = self
-            .leg
-            .spans()
-            .iter()
-            .find(|span| elapsed_ns < span.end_s * NS_PER_S);
+        let span = self.leg.spans().iter().find(|span| elapsed_ns < span.end_s * NS_PER_S);
         span.map_or(Phase::Standstill, |span| span.phase())
     }
 
@@ -110,24 +95,18 @@ impl Course {
 
     /// Not negative; zero from the end on.
     pub(super) fn speed(&self, now_ns: u64) -> f64 {
-        if self.is_under_way(now_ns) {
-            self.leg.speed_at(self.seconds(now_ns))
-        } else {
-            0.0
-        }
+        if self.is_under_way(now_ns) { self.leg.speed_at(self.seconds(now_ns)) } else { 0.0 }
     }
 
     pub(super) fn peak_speed(&self, from_ns: u64, to_ns: u64) -> f64 {
         if to_ns < self.base_ns {
             return 0.0;
         }
-        self.leg
-            .peak_speed(self.seconds(from_ns), self.seconds(to_ns))
+        self.leg.peak_speed(self.seconds(from_ns), self.seconds(to_ns))
     }
 
     pub(super) fn count_at(&self, steps: i64) -> i64 {
-        self.origin
-            .wrapping_add(self.leg.direction.sign().wrapping_mul(steps))
+        self.origin.wrapping_add(self.leg.direction.sign().wrapping_mul(steps))
     }
 
     /// The `n`-th step, n = 1 for the first.
@@ -179,11 +158,7 @@ impl Course {
         // By rounding the motion may seem to be a little outside the microstep in which the counter is. The next
         // step is yet to come, so it must not be reached already.
         let fraction = (reached - self.steps_by(now_ns) as f64).clamp(0.0, 1.0 - 1e-9);
-        Start {
-            direction: self.leg.direction,
-            speed,
-            fraction,
-        }
+        Start { direction: self.leg.direction, speed, fraction }
     }
 }
 

@@ -60,12 +60,7 @@ impl Engine {
     /// # Errors
     /// [`OutOfRange`] for limits that [`Limits::check`] refuses, or a velocity that is neither zero nor within the
     /// range of velocities.
-    pub fn move_velocity(
-        &mut self,
-        now_ns: u64,
-        velocity: f64,
-        limits: &Limits,
-    ) -> Result<(), OutOfRange> {
+    pub fn move_velocity(&mut self, now_ns: u64, velocity: f64, limits: &Limits) -> Result<(), OutOfRange> {
         limits.check()?;
         check_goal(velocity)?;
         if velocity == 0.0 {
@@ -93,34 +88,18 @@ impl Engine {
     pub fn move_to(&mut self, now_ns: u64, target: i64, limits: &Limits) -> Result<(), OutOfRange> {
         limits.check()?;
         let way = i128::from(target) - i128::from(self.position(now_ns));
-        within(
-            "distance",
-            way as f64,
-            -GREATEST_DISTANCE..=GREATEST_DISTANCE,
-        )?;
+        within("distance", way as f64, -GREATEST_DISTANCE..=GREATEST_DISTANCE)?;
         let ramp = limits.ramp();
         let start = self.take_over(now_ns);
-        let direction = if start.speed == 0.0 {
-            Direction::of(way as f64)
-        } else {
-            start.direction
-        };
+        let direction = if start.speed == 0.0 { Direction::of(way as f64) } else { start.direction };
         let ahead = direction.signed(way as f64);
         if let Some(leg) = approach(direction, start.speed, ahead - start.fraction, &ramp) {
             self.append(leg, start.fraction, ahead as i64);
             return Ok(());
         }
-        self.append_braking(
-            &start,
-            limits.deceleration,
-            limits.start_stop_velocity.min(limits.velocity),
-        );
+        self.append_braking(&start, limits.deceleration, limits.start_stop_velocity.min(limits.velocity));
         let rest = target.wrapping_sub(self.last_count());
-        let back = depart(
-            Direction::of(rest as f64),
-            rest.unsigned_abs() as f64,
-            &ramp,
-        );
+        let back = depart(Direction::of(rest as f64), rest.unsigned_abs() as f64, &ramp);
         self.append(back, 0.0, rest.saturating_abs());
         Ok(())
     }
@@ -157,9 +136,7 @@ impl Engine {
     /// The counter: where the last step up to and including `now_ns` left it.
     #[must_use]
     pub fn position(&self, now_ns: u64) -> i64 {
-        self.course_at(now_ns).map_or(self.count, |course| {
-            course.count_at(course.steps_by(now_ns))
-        })
+        self.course_at(now_ns).map_or(self.count, |course| course.count_at(course.steps_by(now_ns)))
     }
 
     /// Where the motion would be if microsteps had no size; equal to the counter at standstill.
@@ -167,23 +144,19 @@ impl Engine {
     /// Beyond 2³² microsteps from zero its resolution is worse than 10⁻⁶ microsteps.
     #[must_use]
     pub fn ideal_position(&self, now_ns: u64) -> f64 {
-        self.course_at(now_ns)
-            .map_or(self.count as f64, |course| course.ideal_position(now_ns))
+        self.course_at(now_ns).map_or(self.count as f64, |course| course.ideal_position(now_ns))
     }
 
     /// Signed velocity in microsteps/s. Where it jumps, the value after the jump.
     #[must_use]
     pub fn velocity(&self, now_ns: u64) -> f64 {
-        self.course_at(now_ns).map_or(0.0, |course| {
-            course.leg.direction.signed(course.speed(now_ns))
-        })
+        self.course_at(now_ns).map_or(0.0, |course| course.leg.direction.signed(course.speed(now_ns)))
     }
 
     /// What the motion does from `now_ns` on.
     #[must_use]
     pub fn phase(&self, now_ns: u64) -> Phase {
-        self.course_at(now_ns)
-            .map_or(Phase::Standstill, |course| course.phase(now_ns))
+        self.course_at(now_ns).map_or(Phase::Standstill, |course| course.phase(now_ns))
     }
 
     /// Whether a motion is under way: any phase but standstill.
@@ -195,9 +168,7 @@ impl Engine {
     /// Instant from which the axis stands still; `None` when it cruises for ever.
     #[must_use]
     pub fn settles_at_ns(&self) -> Option<u64> {
-        self.courses
-            .last()
-            .map_or(Some(self.since_ns), Course::end_ns)
+        self.courses.last().map_or(Some(self.since_ns), Course::end_ns)
     }
 
     /// First instant after `now_ns` at which [`phase`](Self::phase) gives another answer; `None` when it never does.
@@ -211,10 +182,7 @@ impl Engine {
     /// Greatest speed between two instants, in microsteps/s, not negative.
     #[must_use]
     pub fn peak_velocity(&self, from_ns: u64, to_ns: u64) -> f64 {
-        let peaks = self
-            .courses
-            .iter()
-            .map(|course| course.peak_speed(from_ns, to_ns));
+        let peaks = self.courses.iter().map(|course| course.peak_speed(from_ns, to_ns));
         peaks.fold(0.0, f64::max)
     }
 
@@ -223,28 +191,17 @@ impl Engine {
     /// Their number is what [`position`](Self::position) changes by in each direction, and each costs a closed form,
     /// wherever in the motion the stretch lies.
     pub fn steps(&self, from_ns: u64, to_ns: u64) -> Steps<'_> {
-        Steps {
-            courses: &self.courses,
-            from_ns,
-            to_ns,
-            current: None,
-        }
+        Steps { courses: &self.courses, from_ns, to_ns, current: None }
     }
 
     fn course_at(&self, now_ns: u64) -> Option<&Course> {
-        self.courses
-            .iter()
-            .rev()
-            .find(|course| course.base_ns <= now_ns)
-            .or(self.courses.first())
+        self.courses.iter().rev().find(|course| course.base_ns <= now_ns).or(self.courses.first())
     }
 
     /// Ends the present motion at `now_ns` and tells where it was. The engine stands still then.
     fn take_over(&mut self, now_ns: u64) -> Start {
         let now_ns = now_ns.max(self.since_ns);
-        let start = self
-            .course_at(now_ns)
-            .map_or(Start::REST, |course| course.state(now_ns));
+        let start = self.course_at(now_ns).map_or(Start::REST, |course| course.state(now_ns));
         self.count = self.position(now_ns);
         self.since_ns = now_ns;
         self.courses.clear();
@@ -254,13 +211,7 @@ impl Engine {
     fn append(&mut self, leg: Leg, fraction: f64, last: i64) {
         if leg.duration_s() > 0.0 {
             let (base_ns, origin) = (self.settles_at_ns().unwrap_or(u64::MAX), self.last_count());
-            self.courses.push(Course {
-                base_ns,
-                origin,
-                fraction,
-                last,
-                leg,
-            });
+            self.courses.push(Course { base_ns, origin, fraction, last, leg });
         }
     }
 
@@ -273,9 +224,7 @@ impl Engine {
 
     /// Count at which the motion planned so far ends.
     fn last_count(&self) -> i64 {
-        self.courses
-            .last()
-            .map_or(self.count, |course| course.count_at(course.last))
+        self.courses.last().map_or(self.count, |course| course.count_at(course.last))
     }
 }
 

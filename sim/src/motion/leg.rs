@@ -142,11 +142,7 @@ impl Leg {
                 }
             }
         }
-        Self {
-            direction,
-            length,
-            spans,
-        }
+        Self { direction, length, spans }
     }
 
     /// Distance at which it ends; infinite if it does not.
@@ -165,17 +161,13 @@ impl Leg {
 
     /// The span at an instant; at the border of two, the later.
     pub(super) fn span_at(&self, at_s: f64) -> Option<&Span> {
-        self.spans
-            .iter()
-            .find(|span| at_s < span.end_s)
-            .or(self.spans.last())
+        self.spans.iter().find(|span| at_s < span.end_s).or(self.spans.last())
     }
 
     /// Distance gone, between zero and the length.
     pub(super) fn distance_at(&self, at_s: f64) -> f64 {
         let at_s = at_s.clamp(0.0, self.duration_s());
-        self.span_at(at_s)
-            .map_or(0.0, |span| span.distance_at(at_s).clamp(0.0, self.length))
+        self.span_at(at_s).map_or(0.0, |span| span.distance_at(at_s).clamp(0.0, self.length))
     }
 
     /// Speed, zero from the end of the leg on: the start-stop velocity is gone then.
@@ -183,23 +175,18 @@ impl Leg {
         if at_s >= self.duration_s() {
             return 0.0;
         }
-        self.span_at(at_s)
-            .map_or(0.0, |span| span.speed_at(at_s.max(0.0)))
+        self.span_at(at_s).map_or(0.0, |span| span.speed_at(at_s.max(0.0)))
     }
 
     /// Instant at which `distance` is reached, within the leg's duration.
     pub(super) fn time_at(&self, distance: f64) -> f64 {
         let span = self.spans.iter().find(|span| distance <= span.end_distance);
-        span.or(self.spans.last())
-            .map_or(0.0, |span| span.time_at(distance))
+        span.or(self.spans.last()).map_or(0.0, |span| span.time_at(distance))
     }
 
     /// Greatest speed within the stretch of time; zero when the leg is not under way in it.
     pub(super) fn peak_speed(&self, from_s: f64, to_s: f64) -> f64 {
-        let under_way = self
-            .spans
-            .iter()
-            .filter(|span| span.start_s <= to_s && from_s < span.end_s);
+        let under_way = self.spans.iter().filter(|span| span.start_s <= to_s && from_s < span.end_s);
         under_way.fold(0.0, |peak: f64, span| {
             let (from_s, to_s) = (from_s.max(span.start_s), to_s.min(span.end_s));
             peak.max(span.speed_at(from_s)).max(span.speed_at(to_s))
@@ -228,9 +215,7 @@ mod tests {
     #[test]
     fn a_difference_of_lengths_goes_to_the_fastest_span_and_the_last_meets_it() {
         let leg = leg();
-        let [up, along, down] = leg.spans() else {
-            panic!("{leg:?}")
-        };
+        let [up, along, down] = leg.spans() else { panic!("{leg:?}") };
         assert_eq!((up.end_distance, along.start_distance), (50.0, 50.0));
         assert_eq!((along.end_distance, down.start_distance), (150.25, 150.25));
         assert_eq!((leg.distance_at(20.0), leg.time_at(150.25)), (150.25, 20.0));
@@ -241,9 +226,6 @@ mod tests {
     fn the_speed_is_gone_from_the_last_instant_on() {
         let leg = leg();
         assert_eq!((leg.speed_at(22.0), leg.speed_at(24.0)), (7.5, 0.0));
-        assert_eq!(
-            (leg.peak_speed(22.0, 30.0), leg.peak_speed(24.0, 30.0)),
-            (7.5, 0.0)
-        );
+        assert_eq!((leg.peak_speed(22.0, 30.0), leg.peak_speed(24.0, 30.0)), (7.5, 0.0));
     }
 }

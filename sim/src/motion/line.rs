@@ -46,17 +46,11 @@ pub struct Line {
 pub fn straight_line(axes: &[AxisMove]) -> Result<Line, OutOfRange> {
     for axis in axes {
         axis.ramp.check()?;
-        within(
-            "distance",
-            axis.distance,
-            -GREATEST_DISTANCE..=GREATEST_DISTANCE,
-        )?;
+        within("distance", axis.distance, -GREATEST_DISTANCE..=GREATEST_DISTANCE)?;
     }
     let least = |limit: fn(&Ramp) -> f64| {
         let moving = axes.iter().filter(|axis| axis.distance != 0.0);
-        moving
-            .map(|axis| limit(&axis.ramp) / axis.distance.abs())
-            .fold(f64::INFINITY, f64::min)
+        moving.map(|axis| limit(&axis.ramp) / axis.distance.abs()).fold(f64::INFINITY, f64::min)
     };
     let share = Ramp {
         velocity: least(|ramp| ramp.velocity),
@@ -66,10 +60,7 @@ pub fn straight_line(axes: &[AxisMove]) -> Result<Line, OutOfRange> {
     };
     let plans: Result<Vec<_>, _> = axes.iter().map(|axis| follow(axis, &share)).collect();
     let axes = plans?;
-    let duration_s = axes
-        .iter()
-        .map(|axis| axis.profile.duration_s())
-        .fold(0.0, f64::max);
+    let duration_s = axes.iter().map(|axis| axis.profile.duration_s()).fold(0.0, f64::max);
     Ok(Line { duration_s, axes })
 }
 
@@ -77,10 +68,7 @@ pub fn straight_line(axes: &[AxisMove]) -> Result<Line, OutOfRange> {
 fn follow(axis: &AxisMove, share: &Ramp) -> Result<AxisPlan, OutOfRange> {
     let way = axis.distance.abs();
     if way == 0.0 {
-        return Ok(AxisPlan {
-            ramp: None,
-            profile: Profile::default(),
-        });
+        return Ok(AxisPlan { ramp: None, profile: Profile::default() });
     }
     let ramp = Ramp {
         velocity: (share.velocity * way).min(axis.ramp.velocity),
@@ -88,8 +76,5 @@ fn follow(axis: &AxisMove, share: &Ramp) -> Result<AxisPlan, OutOfRange> {
         deceleration: (share.deceleration * way).min(axis.ramp.deceleration),
         start_velocity: (share.start_velocity * way).min(axis.ramp.start_velocity),
     };
-    Ok(AxisPlan {
-        ramp: Some(ramp),
-        profile: to_target(0.0, axis.distance, &ramp)?,
-    })
+    Ok(AxisPlan { ramp: Some(ramp), profile: to_target(0.0, axis.distance, &ramp)? })
 }

@@ -9,9 +9,7 @@
 //! numbers do not occur.
 
 use super::leg::{Leg, Piece};
-use super::terms::{
-    ACCELERATIONS, Direction, GREATEST_DISTANCE, OutOfRange, Phase, VELOCITIES, within,
-};
+use super::terms::{ACCELERATIONS, Direction, GREATEST_DISTANCE, OutOfRange, Phase, VELOCITIES, within};
 
 /// Slack, as a share of the braking distance, within which a motion counts as just able to stop in time.
 const ROUNDING: f64 = 1e-12;
@@ -41,11 +39,7 @@ impl Ramp {
         within("velocity", self.velocity, VELOCITIES)?;
         within("acceleration", self.acceleration, ACCELERATIONS)?;
         within("deceleration", self.deceleration, ACCELERATIONS)?;
-        within(
-            "start-stop velocity",
-            self.start_velocity,
-            0.0..=*VELOCITIES.end(),
-        )
+        within("start-stop velocity", self.start_velocity, 0.0..=*VELOCITIES.end())
     }
 
     fn jump(&self) -> f64 {
@@ -74,12 +68,7 @@ pub struct Profile {
 
 impl Profile {
     fn of(legs: impl IntoIterator<Item = Leg>) -> Self {
-        Self {
-            legs: legs
-                .into_iter()
-                .filter(|leg| leg.duration_s() > 0.0)
-                .collect(),
-        }
+        Self { legs: legs.into_iter().filter(|leg| leg.duration_s() > 0.0).collect() }
     }
 
     /// Seconds until standstill; infinite when there is none.
@@ -91,10 +80,7 @@ impl Profile {
     /// Greatest speed, in length/s, not negative.
     #[must_use]
     pub fn peak_velocity(&self) -> f64 {
-        self.legs
-            .iter()
-            .map(|leg| leg.peak_speed(0.0, f64::INFINITY))
-            .fold(0.0, f64::max)
+        self.legs.iter().map(|leg| leg.peak_speed(0.0, f64::INFINITY)).fold(0.0, f64::max)
     }
 
     /// Seconds in which the speed grows.
@@ -159,10 +145,7 @@ impl Profile {
 
     fn time_in(&self, phase: Phase) -> f64 {
         let spans = self.legs.iter().flat_map(Leg::spans);
-        spans
-            .filter(|span| span.phase() == phase)
-            .map(|span| span.duration_s)
-            .sum()
+        spans.filter(|span| span.phase() == phase).map(|span| span.duration_s).sum()
     }
 }
 
@@ -216,12 +199,7 @@ pub fn to_velocity(velocity: f64, goal: f64, ramp: &Ramp) -> Result<Profile, Out
     }
     let ahead = Direction::of(goal);
     if velocity == 0.0 || now == ahead {
-        return Ok(Profile::of([cruise(
-            ahead,
-            velocity.abs(),
-            goal.abs(),
-            ramp,
-        )]));
+        return Ok(Profile::of([cruise(ahead, velocity.abs(), goal.abs(), ramp)]));
     }
     let braking = brake(now, velocity.abs(), ramp.deceleration, ramp.start_velocity);
     Ok(Profile::of([braking, cruise(ahead, 0.0, goal.abs(), ramp)]))
@@ -235,17 +213,8 @@ pub fn to_velocity(velocity: f64, goal: f64, ramp: &Ramp) -> Result<Profile, Out
 pub fn stop(velocity: f64, deceleration: f64, start_velocity: f64) -> Result<Profile, OutOfRange> {
     check_velocity(velocity)?;
     within("deceleration", deceleration, ACCELERATIONS)?;
-    within(
-        "start-stop velocity",
-        start_velocity,
-        0.0..=*VELOCITIES.end(),
-    )?;
-    Ok(Profile::of([brake(
-        Direction::of(velocity),
-        velocity.abs(),
-        deceleration,
-        start_velocity,
-    )]))
+    within("start-stop velocity", start_velocity, 0.0..=*VELOCITIES.end())?;
+    Ok(Profile::of([brake(Direction::of(velocity), velocity.abs(), deceleration, start_velocity)]))
 }
 
 fn check_velocity(velocity: f64) -> Result<(), OutOfRange> {
@@ -254,20 +223,11 @@ fn check_velocity(velocity: f64) -> Result<(), OutOfRange> {
 
 /// A goal of [`to_velocity`]: zero, or a velocity that can be cruised at.
 pub(super) fn check_goal(goal: f64) -> Result<(), OutOfRange> {
-    if goal == 0.0 {
-        Ok(())
-    } else {
-        within("velocity", goal.abs(), VELOCITIES)
-    }
+    if goal == 0.0 { Ok(()) } else { within("velocity", goal.abs(), VELOCITIES) }
 }
 
 /// The leg that ends at `distance` ahead; none when it cannot end there for want of room.
-pub(super) fn approach(
-    direction: Direction,
-    speed: f64,
-    distance: f64,
-    ramp: &Ramp,
-) -> Option<Leg> {
+pub(super) fn approach(direction: Direction, speed: f64, distance: f64, ramp: &Ramp) -> Option<Leg> {
     let speed = speed.max(ramp.jump());
     let braking = (speed - ramp.jump()) * (speed + ramp.jump()) / (2.0 * ramp.deceleration);
     let excess = distance - braking;
@@ -280,36 +240,20 @@ pub(super) fn depart(direction: Direction, distance: f64, ramp: &Ramp) -> Leg {
 }
 
 /// The leg from `speed` to rest. Without length and duration when the speed can be dropped at once.
-pub(super) fn brake(
-    direction: Direction,
-    speed: f64,
-    deceleration: f64,
-    start_velocity: f64,
-) -> Leg {
+pub(super) fn brake(direction: Direction, speed: f64, deceleration: f64, start_velocity: f64) -> Leg {
     if speed <= start_velocity {
         return Leg::new(direction, 0.0, &[]);
     }
     let length = (speed - start_velocity) * (speed + start_velocity) / (2.0 * deceleration);
-    Leg::new(
-        direction,
-        length,
-        &[slower(speed, start_velocity, deceleration)],
-    )
+    Leg::new(direction, length, &[slower(speed, start_velocity, deceleration)])
 }
 
 /// The leg from `speed` to the speed `goal` and on for ever.
 pub(super) fn cruise(direction: Direction, speed: f64, goal: f64, ramp: &Ramp) -> Leg {
     let speed = speed.max(ramp.start_velocity.min(goal));
-    let change = if speed < goal {
-        faster(speed, goal, ramp.acceleration)
-    } else {
-        slower(speed, goal, ramp.deceleration)
-    };
-    Leg::new(
-        direction,
-        f64::INFINITY,
-        &[change, constant(goal, f64::INFINITY)],
-    )
+    let change =
+        if speed < goal { faster(speed, goal, ramp.acceleration) } else { slower(speed, goal, ramp.deceleration) };
+    Leg::new(direction, f64::INFINITY, &[change, constant(goal, f64::INFINITY)])
 }
 
 /// The leg from `speed`, not below the jump, to rest at `distance`, of which `excess` is more than braking at once
@@ -317,12 +261,7 @@ pub(super) fn cruise(direction: Direction, speed: f64, goal: f64, ramp: &Ramp) -
 ///
 /// Gaining v² − v₀² costs half of it over a to speed up and half of it over d to slow down again.
 fn land(direction: Direction, speed: f64, distance: f64, excess: f64, ramp: &Ramp) -> Leg {
-    let &Ramp {
-        velocity,
-        acceleration,
-        deceleration,
-        ..
-    } = ramp;
+    let &Ramp { velocity, acceleration, deceleration, .. } = ramp;
     let jump = ramp.jump();
     let per_gain = 0.5 * (1.0 / acceleration + 1.0 / deceleration);
     let to_cruise = (velocity - speed) * (velocity + speed) * per_gain;
@@ -345,19 +284,9 @@ fn land(direction: Direction, speed: f64, distance: f64, excess: f64, ramp: &Ram
         let peak = (speed * speed + gain).sqrt().min(velocity);
         let loss = gain + (speed - jump) * (speed + jump);
         [
-            piece(
-                speed,
-                peak,
-                acceleration,
-                quotient(gain, (peak + speed) * acceleration),
-            ),
+            piece(speed, peak, acceleration, quotient(gain, (peak + speed) * acceleration)),
             constant(peak, 0.0),
-            piece(
-                peak,
-                jump,
-                -deceleration,
-                quotient(loss, (peak + jump) * deceleration),
-            ),
+            piece(peak, jump, -deceleration, quotient(loss, (peak + jump) * deceleration)),
         ]
     };
     Leg::new(direction, distance, &pieces)
@@ -365,20 +294,11 @@ fn land(direction: Direction, speed: f64, distance: f64, excess: f64, ramp: &Ram
 
 /// Zero over zero is a ramp from nothing to nothing: it takes no time.
 fn quotient(dividend: f64, divisor: f64) -> f64 {
-    if dividend == 0.0 {
-        0.0
-    } else {
-        dividend / divisor
-    }
+    if dividend == 0.0 { 0.0 } else { dividend / divisor }
 }
 
 fn piece(start_speed: f64, end_speed: f64, acceleration: f64, duration_s: f64) -> Piece {
-    Piece {
-        duration_s,
-        start_speed,
-        end_speed,
-        acceleration,
-    }
+    Piece { duration_s, start_speed, end_speed, acceleration }
 }
 
 fn faster(from: f64, to: f64, acceleration: f64) -> Piece {

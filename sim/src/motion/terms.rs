@@ -29,11 +29,7 @@ pub enum Direction {
 impl Direction {
     /// Direction of a signed velocity or distance; zero counts as positive.
     pub(crate) fn of(signed: f64) -> Self {
-        if signed < 0.0 {
-            Self::Negative
-        } else {
-            Self::Positive
-        }
+        if signed < 0.0 { Self::Negative } else { Self::Positive }
     }
 
     /// +1 or −1: what one step adds to the position.
@@ -69,12 +65,7 @@ pub struct OutOfRange {
 
 impl fmt::Display for OutOfRange {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self {
-            what,
-            value,
-            min,
-            max,
-        } = self;
+        let Self { what, value, min, max } = self;
         write!(f, "{what} {value} is outside {min}..={max}")
     }
 }
@@ -88,19 +79,10 @@ pub(super) const ACCELERATIONS: RangeInclusive<f64> = 1e-6..=1e15;
 pub(super) const GREATEST_DISTANCE: f64 = 9_007_199_254_740_991.0;
 
 /// `value` in `range`, or the error that names it.
-pub(super) fn within(
-    what: &'static str,
-    value: f64,
-    range: RangeInclusive<f64>,
-) -> Result<(), OutOfRange> {
+pub(super) fn within(what: &'static str, value: f64, range: RangeInclusive<f64>) -> Result<(), OutOfRange> {
     if range.contains(&value) {
         return Ok(());
     }
     let (min, max) = range.into_inner();
-    Err(OutOfRange {
-        what,
-        value,
-        min,
-        max,
-    })
+    Err(OutOfRange { what, value, min, max })
 }

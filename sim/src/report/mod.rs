@@ -9,10 +9,12 @@
 //! bytes on any machine.
 
 mod chart;
+mod number;
 mod page;
 mod table;
 mod track;
 
+pub(crate) use number::number;
 pub use page::page;
 pub use table::motion_csv;
 pub use track::{Knot, Track};

@@ -95,7 +95,9 @@ fn commands(report: &Report) -> String {
             note => format!("<br><span class=\"note\">{}</span>", escaped(note)),
         };
         let Mark { number, time_s, .. } = mark;
-        format!("<tr><td><span class=\"number\">{number}</span></td><td>{time_s:.6} s</td><td>{asked}{note}</td></tr>\n")
+        format!(
+            "<tr><td><span class=\"number\">{number}</span></td><td>{time_s:.6} s</td><td>{asked}{note}</td></tr>\n"
+        )
     };
     let rows: String = report.marks.iter().map(row).collect();
     format!(
@@ -126,7 +128,12 @@ mod tests {
             columns: vec!["axis".to_owned()],
             rows: vec![vec!["belt".to_owned()]],
             tracks: vec![Track { name: "belt".to_owned(), knots: vec![Knot::default()] }],
-            marks: vec![Mark { number: 1, time_s: 0.5, commands: vec![(0, "stop".to_owned())], note: "now".to_owned() }],
+            marks: vec![Mark {
+                number: 1,
+                time_s: 0.5,
+                commands: vec![(0, "stop".to_owned())],
+                note: "now".to_owned(),
+            }],
             end_s: 1.0,
             ..Report::default()
         }

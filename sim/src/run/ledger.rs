@@ -55,7 +55,10 @@ impl Ledger {
                 }
                 // The session has said why; what was due before stays due.
                 Some(None) => {}
-                None => session.find(format!("step {number}: `{}` did nothing at \"{}\"", axis.name, order.text)),
+                None => {
+                    let text = format!("step {number}: `{}` did nothing at \"{}\"", axis.name, order.text);
+                    session.find(Some(order.axis), text);
+                }
             }
         }
     }
@@ -63,19 +66,19 @@ impl Ledger {
     /// Compares what is due with where the axes are.
     pub(super) fn close(&self, session: &mut Session<'_>) {
         let bench = session.bench;
-        for (axis, due) in bench.axes.iter().zip(&self.due) {
+        for (index, (axis, due)) in bench.axes.iter().zip(&self.due).enumerate() {
             let reached = session.chain.position(axis.device, axis.axis.into());
             let steps = |microsteps: i64| axis.steps(microsteps as f64);
             let found = format!("`{}` is at {} steps", axis.name, steps(reached));
             if let Some(due) = due
                 && due.target != reached
             {
-                session.find(format!("{found}; step {} asked for {} steps", due.step, steps(due.target)));
+                session.find(Some(index), format!("{found}; step {} asked for {} steps", due.step, steps(due.target)));
             }
             if let Some(expected) = axis.expected
                 && expected != reached
             {
-                session.find(format!("{found}; the bench expects {} steps", steps(expected)));
+                session.find(Some(index), format!("{found}; the bench expects {} steps", steps(expected)));
             }
         }
     }

@@ -13,8 +13,6 @@ mod outcome;
 mod preflight;
 mod session;
 mod summary;
-#[cfg(test)]
-mod tests;
 
 use stepchain::Command;
 use stepchain::map::Verb;
@@ -25,8 +23,8 @@ use crate::report::Mark;
 use ledger::Ledger;
 use session::Session;
 
-pub use outcome::{AxisOutcome, Outcome};
-pub use summary::report;
+pub use outcome::{AxisOutcome, Finding, Outcome};
+pub use summary::{COLUMNS, bus, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.
 const PATIENCE_NS: u64 = 3_600_000_000_000;
@@ -57,7 +55,7 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
             When::After(wait_ns) => session.advance_to(last_ns + wait_ns),
             When::Standstill(wait_ns) => {
                 if !session.chain.run_until_still(PATIENCE_NS) {
-                    session.find(format!("step {number}: an axis still moves an hour after the step before"));
+                    session.find(None, format!("step {number}: an axis still moves an hour after the step before"));
                     break;
                 }
                 session.advance_to(session.timeline_ns() + wait_ns);
@@ -76,7 +74,7 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
     match bench.until_ns {
         Some(until_ns) => session.advance_to(until_ns),
         None if !session.chain.run_until_still(PATIENCE_NS) => {
-            session.find("an axis still moves an hour after the last step".to_owned());
+            session.find(None, "an axis still moves an hour after the last step".to_owned());
         }
         None => {}
     }

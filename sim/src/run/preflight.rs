@@ -28,9 +28,8 @@ pub(super) fn check(bench: &Bench) -> Result<(), Problem> {
 
 /// The driver's encoder for the bench's map.
 pub(super) fn codec(bench: &Bench) -> Result<Codec, Problem> {
-    Codec::new(bench.layout).map_err(|flaw| {
-        Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw")
-    })
+    Codec::new(bench.layout)
+        .map_err(|flaw| Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw"))
 }
 
 /// One command for each device; filler for those that are asked nothing.

@@ -6,6 +6,7 @@ use stepchain::units::Value;
 use stepchain::{AxisCommand, Codec, Command, Pending, Reply};
 
 use super::cost::Cost;
+use super::outcome::Finding;
 use super::preflight::{codec, spread};
 use super::seconds;
 use crate::bench::{Bench, Problem, Setting, Step};
@@ -13,14 +14,8 @@ use crate::chain::{VirtualChain, VirtualSpi};
 use crate::device::{Event, EventKind};
 
 /// Flags that tell what is so, and not that something is wrong.
-const STATES: &[Flag] = &[
-    Flag::Busy,
-    Flag::TargetReached,
-    Flag::HomeSwitch,
-    Flag::SwitchEvent,
-    Flag::BridgeOff,
-    Flag::PositiveDirection,
-];
+const STATES: &[Flag] =
+    &[Flag::Busy, Flag::TargetReached, Flag::HomeSwitch, Flag::SwitchEvent, Flag::BridgeOff, Flag::PositiveDirection];
 
 /// The chain, its bus, and what has been seen so far.
 #[derive(Debug)]
@@ -32,7 +27,7 @@ pub(super) struct Session<'a> {
     start_ns: u64,
     /// The sum of what the calls so far had to cost.
     pub(super) least_bytes: u64,
-    pub(super) findings: Vec<String>,
+    pub(super) findings: Vec<Finding>,
     /// By axis: the names of the faults that were seen, in the order in which they were.
     pub(super) faults: Vec<Vec<String>>,
     /// How many settings were read back.
@@ -70,8 +65,8 @@ impl<'a> Session<'a> {
     }
 
     /// Notes something that is not as it should be.
-    pub(super) fn find(&mut self, finding: String) {
-        self.findings.push(finding);
+    pub(super) fn find(&mut self, axis: Option<usize>, text: String) {
+        self.findings.push(Finding { axis, text });
     }
 
     pub(super) fn start_timeline(&mut self) {
@@ -114,7 +109,8 @@ impl<'a> Session<'a> {
             }
             talk.came_back();
         }
-        let replies: Vec<_> = (0..commands.len()).map(|device| talk.reply(device).unwrap_or_default()).collect();
+        let replies: Vec<_> =
+            (0..commands.len()).map(|device| talk.reply(device).unwrap_or(Ok(Reply::default()))).collect();
         let events = self.chain.events().split_off(before);
         self.look_at_events(&events);
         let replies = replies.into_iter().enumerate().map(|(device, reply)| match reply {
@@ -123,7 +119,7 @@ impl<'a> Session<'a> {
                 Some(reply)
             }
             Err(error) => {
-                self.findings.push(format!("device {device} at {} s: {error}", seconds(effect_ns)));
+                self.find(self.first_axis(device), format!("device {device} at {} s: {error}", seconds(effect_ns)));
                 None
             }
         });
@@ -148,7 +144,7 @@ impl<'a> Session<'a> {
             if let Some(reason) = refused {
                 let name = self.name(order.axis);
                 let finding = format!("step {number}: `{name}` rejected \"{}\": {reason}", order.text);
-                self.findings.push(finding);
+                self.find(Some(order.axis), finding);
             }
         }
         Ok(call)
@@ -183,12 +179,14 @@ impl<'a> Session<'a> {
             return;
         }
         let found = value.map_or("nothing".to_owned(), |value| value.to_string());
-        let wanted = register.quantised(setting.value).map_or_else(|error| error.to_string(), |value| value.to_string());
+        let wanted =
+            register.quantised(setting.value).map_or_else(|error| error.to_string(), |value| value.to_string());
         let ((line, column), name) = (setting.place, self.name(setting.axis));
-        self.findings.push(format!(
+        let text = format!(
             "`{name}`: {wanted} was written as {}, {found} was read back (set in line {line}, column {column})",
             register.name
-        ));
+        );
+        self.find(Some(setting.axis), text);
     }
 
     /// What was seen while the devices started does not count.
@@ -199,6 +197,10 @@ impl<'a> Session<'a> {
     /// Whether an event on one of a device's axes concerns the axis of the bench with this index.
     pub(super) fn is_of(&self, event: &Event, of_device: u8, index: usize) -> bool {
         self.bench.axes.get(index).is_some_and(|axis| event.device == Some(axis.device) && of_device == axis.axis)
+    }
+
+    fn first_axis(&self, device: usize) -> Option<usize> {
+        self.bench.axes.iter().position(|axis| axis.device == device)
     }
 
     fn name(&self, index: usize) -> &'a str {
@@ -224,7 +226,7 @@ impl<'a> Session<'a> {
                 EventKind::Reset => self.raise(device, 0, Flag::ResetOccurred),
                 EventKind::Violation(violation) => {
                     let at_s = seconds(event.time_ns.saturating_sub(self.start_ns));
-                    self.findings.push(format!("on the bus at {at_s} s: {violation}"));
+                    self.find(None, format!("on the bus at {at_s} s: {violation}"));
                 }
                 _ => {}
             }

@@ -5,9 +5,10 @@ use stepchain::map::{Coding, Layout, Parameter, Piece, Request, Source, Verb};
 use stepchain::units::{Unit, Value};
 
 use super::super::Failure;
-use super::super::text::{number, table};
+use super::super::text::table;
 use crate::bench::bits;
 use crate::motion::line::AxisMove;
+use crate::report::number;
 
 /// The codes of a move.
 #[derive(Debug, Serialize)]
@@ -66,6 +67,7 @@ pub(super) fn quantise(layout: &'static Layout, asked: &AxisMove) -> Result<(Axi
     };
     let mut really = AxisMove { distance: microsteps as f64 / f64::from(finest), ..*asked };
     let ramp = &mut really.ramp;
+    let mut acceleration = ramp.acceleration;
     for (parameter, value) in [
         (Parameter::ProfileVelocity, &mut ramp.velocity),
         (Parameter::ProfileAcceleration, &mut ramp.acceleration),
@@ -75,7 +77,15 @@ pub(super) fn quantise(layout: &'static Layout, asked: &AxisMove) -> Result<(Axi
         match setting(layout, parameter, *value)? {
             Some(setting) => {
                 *value = setting.quantised;
+                if parameter == Parameter::ProfileAcceleration {
+                    acceleration = setting.quantised;
+                }
                 quantised.settings.push(setting);
+            }
+            None if parameter == Parameter::ProfileDeceleration => {
+                let note = format!("`{}` has no `{parameter}`; taken as the acceleration", layout.name);
+                quantised.notes.push(note);
+                *value = acceleration;
             }
             None if parameter == Parameter::StartStopVelocity => {
                 if *value != 0.0 {
@@ -91,7 +101,9 @@ pub(super) fn quantise(layout: &'static Layout, asked: &AxisMove) -> Result<(Axi
         }
     }
     if ramp.start_velocity > ramp.velocity {
-        quantised.notes.push("the start velocity is above the cruising speed, and so has no more effect than it".to_owned());
+        quantised
+            .notes
+            .push("the start velocity is above the cruising speed, and so has no more effect than it".to_owned());
     }
     Ok((really, quantised))
 }
@@ -100,7 +112,8 @@ fn setting(layout: &'static Layout, parameter: Parameter, asked: f64) -> Result<
     let Some(register) = layout.register(parameter, 0) else {
         return Ok(None);
     };
-    let refused = |error: &dyn std::fmt::Display| Failure::Input(format!("`{parameter}` of `{}`: {error}", layout.name));
+    let refused =
+        |error: &dyn std::fmt::Display| Failure::Input(format!("`{parameter}` of `{}`: {error}", layout.name));
     let value = Value::from_bits(register.unit, bits(asked, register.unit)).map_err(|error| refused(&error))?;
     let code = register.code_of(value).map_err(|error| refused(&error))?;
     let really = register.value_of(code).map_err(|error| refused(&error))?.number();
@@ -179,7 +192,7 @@ mod tests {
     fn what_the_map_lacks_is_said() {
         const BARE: &Layout = &Latched::LAYOUT.registers(&[]);
         let (really, quantised) = quantise(BARE, &asked(5.0, 20.0)).unwrap();
-        assert_eq!(really.ramp, Ramp { start_velocity: 0.0, ..asked(5.0, 0.0).ramp });
+        assert_eq!(really.ramp, Ramp { deceleration: 501.0, ..asked(5.0, 0.0).ramp });
         assert_eq!(quantised.notes.len(), 4, "{:?}", quantised.notes);
         assert!(quantised.notes[3].contains("`start-stop velocity`"), "{:?}", quantised.notes);
     }

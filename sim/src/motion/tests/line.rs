@@ -16,11 +16,7 @@ fn random_axes(random: &mut Random, start_velocity: bool) -> [AxisMove; 3] {
             velocity: random.magnitude(100.0, 1e4),
             acceleration: random.magnitude(100.0, 1e5),
             deceleration: random.magnitude(100.0, 1e5),
-            start_velocity: if start_velocity {
-                random.magnitude(1.0, 1000.0)
-            } else {
-                0.0
-            },
+            start_velocity: if start_velocity { random.magnitude(1.0, 1000.0) } else { 0.0 },
         },
     })
 }
@@ -33,25 +29,14 @@ fn synchronised_s(axes: &[AxisMove; 3]) -> Option<f64> {
         let forwards = *distance > 0.0;
         input.target_position[i] = *distance;
         input.max_velocity[i] = ramp.velocity;
-        input.max_acceleration[i] = if forwards {
-            ramp.acceleration
-        } else {
-            ramp.deceleration
-        };
-        falling[i] = if forwards {
-            -ramp.deceleration
-        } else {
-            -ramp.acceleration
-        };
+        input.max_acceleration[i] = if forwards { ramp.acceleration } else { ramp.deceleration };
+        falling[i] = if forwards { -ramp.deceleration } else { -ramp.acceleration };
         input.max_jerk[i] = f64::INFINITY;
     }
     input.min_acceleration = Some(DataArrayOrVec::Stack(falling));
     let mut planner = Ruckig::<3, ThrowErrorHandler>::new(None, 0.001);
     let mut trajectory = Trajectory::new(None);
-    planner
-        .calculate(&input, &mut trajectory)
-        .ok()
-        .map(|_| trajectory.get_duration())
+    planner.calculate(&input, &mut trajectory).ok().map(|_| trajectory.get_duration())
 }
 
 /// When one axis is the slowest in every respect, the line takes just as long as it does: no longer than with any
@@ -70,10 +55,7 @@ fn a_line_governed_by_one_axis_is_as_fast_as_the_independent_planner_allows() {
         };
         assert_near(straight_line(&axes).unwrap().duration_s, expected_s, 1e-9);
     }
-    assert!(
-        skipped * 100 <= CASES,
-        "no oracle in {skipped} of {CASES} cases"
-    );
+    assert!(skipped * 100 <= CASES, "no oracle in {skipped} of {CASES} cases");
 }
 
 #[test]
@@ -87,20 +69,11 @@ fn a_line_is_never_faster_than_the_independent_planner() {
             continue;
         };
         let found_s = straight_line(&axes).unwrap().duration_s;
-        assert!(
-            found_s >= least_s * (1.0 - 1e-9),
-            "{found_s} s, at least {least_s} s for {axes:?}"
-        );
+        assert!(found_s >= least_s * (1.0 - 1e-9), "{found_s} s, at least {least_s} s for {axes:?}");
         slower += usize::from(found_s > least_s * (1.0 + 1e-9));
     }
-    assert!(
-        skipped * 100 <= CASES,
-        "no oracle in {skipped} of {CASES} cases"
-    );
-    assert!(
-        slower > CASES / 4,
-        "being straight costs time in only {slower} cases"
-    );
+    assert!(skipped * 100 <= CASES, "no oracle in {skipped} of {CASES} cases");
+    assert!(slower > CASES / 4, "being straight costs time in only {slower} cases");
 }
 
 #[test]
@@ -124,15 +97,10 @@ fn axes_of_a_line_stay_in_proportion_and_within_their_limits() {
                 let at_s = random.share() * line.duration_s;
                 let share = plan.profile.position_at(at_s) / axis.distance;
                 let lead_share = line.axes[0].profile.position_at(at_s) / lead;
-                assert!(
-                    (share - lead_share).abs() <= 1e-12,
-                    "{share} and {lead_share} of {axes:?} at {at_s} s"
-                );
+                assert!((share - lead_share).abs() <= 1e-12, "{share} and {lead_share} of {axes:?} at {at_s} s");
             }
             let ramp = plan.ramp.unwrap();
-            assert!(
-                ramp.velocity <= axis.ramp.velocity && ramp.acceleration <= axis.ramp.acceleration
-            );
+            assert!(ramp.velocity <= axis.ramp.velocity && ramp.acceleration <= axis.ramp.acceleration);
             assert!(ramp.deceleration <= axis.ramp.deceleration);
             assert!(ramp.start_velocity <= axis.ramp.start_velocity);
             used_fully += usize::from(ramp.acceleration >= axis.ramp.acceleration * (1.0 - 1e-12));
@@ -159,11 +127,7 @@ fn engines_given_the_ramps_of_a_line_arrive_together() {
             let mut engine = Engine::new();
             engine.move_to(0, axis.distance as i64, &limits).unwrap();
             let end_ns = engine.settles_at_ns().unwrap() as f64;
-            assert!(
-                (end_ns - line.duration_s * 1e9).abs() < 1.5,
-                "{end_ns} ns in a line of {} s",
-                line.duration_s
-            );
+            assert!((end_ns - line.duration_s * 1e9).abs() < 1.5, "{end_ns} ns in a line of {} s", line.duration_s);
         }
     }
 }
@@ -171,14 +135,8 @@ fn engines_given_the_ramps_of_a_line_arrive_together() {
 #[test]
 fn a_line_without_moving_axes_takes_no_time() {
     assert_eq!(straight_line(&[]).unwrap().duration_s, 0.0);
-    let resting = AxisMove {
-        distance: 0.0,
-        ramp: LIMITS.ramp(),
-    };
+    let resting = AxisMove { distance: 0.0, ramp: LIMITS.ramp() };
     assert_eq!(straight_line(&[resting]).unwrap().duration_s, 0.0);
-    let bad = AxisMove {
-        distance: f64::NAN,
-        ..resting
-    };
+    let bad = AxisMove { distance: f64::NAN, ..resting };
     assert_eq!(straight_line(&[bad]).unwrap_err().what, "distance");
 }

@@ -27,10 +27,7 @@ fn all_steps(engine: &Engine, to_ns: u64) -> Vec<Step> {
 #[track_caller]
 fn assert_near(found: f64, expected: f64, relative: f64) {
     let allowed = relative * expected.abs().max(1e-300);
-    assert!(
-        (found - expected).abs() <= allowed,
-        "found {found}, expected {expected} within {allowed:e}"
-    );
+    assert!((found - expected).abs() <= allowed, "found {found}, expected {expected} within {allowed:e}");
 }
 
 /// SplitMix64 (Steele, Lea and Flood 2014, from memory): the same numbers on every machine.

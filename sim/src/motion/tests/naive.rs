@@ -30,17 +30,8 @@ fn naive_steps(target: usize, limits: &Limits) -> Vec<f64> {
 
 #[test]
 fn step_instants_agree_with_a_simulation_in_ticks() {
-    let short = Limits {
-        acceleration: 3000.0,
-        ..LIMITS
-    };
-    for (target, limits) in [
-        (1500, &LIMITS),
-        (2, &LIMITS),
-        (3, &short),
-        (40, &short),
-        (900, &short),
-    ] {
+    let short = Limits { acceleration: 3000.0, ..LIMITS };
+    for (target, limits) in [(1500, &LIMITS), (2, &LIMITS), (3, &short), (40, &short), (900, &short)] {
         let mut engine = Engine::new();
         engine.move_to(0, target as i64, limits).unwrap();
         let steps = all_steps(&engine, engine.settles_at_ns().unwrap());
@@ -48,10 +39,7 @@ fn step_instants_agree_with_a_simulation_in_ticks() {
         for (step, naive_s) in steps.iter().zip(naive_steps(target, limits)) {
             let late_s = naive_s - step.offset_s;
             // Half a tick for reading off, and the way of one tick at full speed, 0.001, gone at 60 steps/s or more.
-            assert!(
-                late_s.abs() < 2e-5,
-                "of {target}: {step:?}, in ticks at {naive_s} s"
-            );
+            assert!(late_s.abs() < 2e-5, "of {target}: {step:?}, in ticks at {naive_s} s");
         }
     }
 }

@@ -12,11 +12,8 @@ use crate::motion::{Engine, Limits};
 const CASES: usize = 1500;
 
 fn input(velocity: f64, ramp: &Ramp, direction: f64) -> InputParameter<1> {
-    let (rising, falling) = if direction > 0.0 {
-        (ramp.acceleration, ramp.deceleration)
-    } else {
-        (ramp.deceleration, ramp.acceleration)
-    };
+    let (rising, falling) =
+        if direction > 0.0 { (ramp.acceleration, ramp.deceleration) } else { (ramp.deceleration, ramp.acceleration) };
     let mut input = InputParameter::<1>::new(None);
     input.current_velocity[0] = velocity;
     input.max_velocity[0] = ramp.velocity;
@@ -29,10 +26,7 @@ fn input(velocity: f64, ramp: &Ramp, direction: f64) -> InputParameter<1> {
 fn plan(input: &InputParameter<1>) -> Option<Trajectory<1>> {
     let mut planner = Ruckig::<1, ThrowErrorHandler>::new(None, 0.001);
     let mut trajectory = Trajectory::new(None);
-    planner
-        .calculate(input, &mut trajectory)
-        .ok()
-        .map(|_| trajectory)
+    planner.calculate(input, &mut trajectory).ok().map(|_| trajectory)
 }
 
 fn to_place(velocity: f64, distance: f64, ramp: &Ramp, direction: f64) -> Option<Trajectory<1>> {
@@ -51,14 +45,7 @@ fn to_speed(velocity: f64, goal: f64, ramp: &Ramp, direction: f64) -> Option<Tra
 fn state(trajectory: &Trajectory<1>, at_s: f64) -> (f64, f64) {
     let mut position = DataArrayOrVec::Stack([0.0]);
     let mut velocity = DataArrayOrVec::Stack([0.0]);
-    trajectory.at_time(
-        at_s,
-        &mut Some(&mut position),
-        &mut Some(&mut velocity),
-        &mut None,
-        &mut None,
-        &mut None,
-    );
+    trajectory.at_time(at_s, &mut Some(&mut position), &mut Some(&mut velocity), &mut None, &mut None, &mut None);
     (position[0], velocity[0])
 }
 
@@ -78,10 +65,7 @@ fn random_ramp(random: &mut Random) -> Ramp {
 fn assert_same(plan: &Plan, parts: &[Trajectory<1>], way: f64, random: &mut Random, case: &str) {
     let duration_s: f64 = parts.iter().map(Trajectory::get_duration).sum();
     let found_s = plan.duration_s();
-    assert!(
-        (found_s - duration_s).abs() <= 1e-9 * duration_s,
-        "{case}: {found_s} s, independently {duration_s} s"
-    );
+    assert!((found_s - duration_s).abs() <= 1e-9 * duration_s, "{case}: {found_s} s, independently {duration_s} s");
     for _ in 0..8 {
         let at_s = random.share() * duration_s;
         let (mut begun_s, mut begun_at) = (0.0, 0.0);
@@ -121,11 +105,7 @@ fn moves_from_rest_agree_with_an_independent_planner() {
         };
         let plan = to_target(0.0, distance, &ramp).unwrap();
         let duration_s = oracle.get_duration();
-        *(if plan.cruise_s() > 0.0 {
-            &mut trapezoids
-        } else {
-            &mut triangles
-        }) += 1;
+        *(if plan.cruise_s() > 0.0 { &mut trapezoids } else { &mut triangles }) += 1;
 
         let limits = Limits {
             velocity: ramp.velocity,
@@ -138,29 +118,17 @@ fn moves_from_rest_agree_with_an_independent_planner() {
         engine.move_to(7 * S, distance as i64, &limits).unwrap();
         let end_ns = engine.settles_at_ns().unwrap();
         let took_ns = (end_ns - 7 * S) as f64;
-        assert!(
-            (took_ns - duration_s * 1e9).abs() <= 2.0 + duration_s,
-            "{case}: {took_ns} ns, {duration_s} s"
-        );
+        assert!((took_ns - duration_s * 1e9).abs() <= 2.0 + duration_s, "{case}: {took_ns} ns, {duration_s} s");
         assert_eq!(engine.position(end_ns), distance as i64, "{case}");
         let mid_ns = (random.share() * duration_s * 1e9) as u64;
         let (ideal, _) = state(&oracle, mid_ns as f64 / 1e9);
         let found = engine.ideal_position(7 * S + mid_ns);
-        assert!(
-            (found - ideal).abs() <= 1e-9 * distance.abs().max(1.0),
-            "{case}: {found}, independently {ideal}"
-        );
+        assert!((found - ideal).abs() <= 1e-9 * distance.abs().max(1.0), "{case}: {found}, independently {ideal}");
 
         assert_same(&plan, &[oracle], distance.abs(), &mut random, &case);
     }
-    assert!(
-        skipped * 100 <= CASES,
-        "no oracle in {skipped} of {CASES} cases"
-    );
-    assert!(
-        triangles > 100 && trapezoids > 100,
-        "{triangles} {trapezoids}"
-    );
+    assert!(skipped * 100 <= CASES, "no oracle in {skipped} of {CASES} cases");
+    assert!(triangles > 100 && trapezoids > 100, "{triangles} {trapezoids}");
 }
 
 #[test]
@@ -193,26 +161,11 @@ fn moves_begun_in_motion_agree_with_an_independent_planner() {
             skipped += 1;
             continue;
         };
-        assert_same(
-            &plan,
-            &parts,
-            distance.abs().max(braking.abs()),
-            &mut random,
-            &case,
-        );
-        assert!(
-            (plan.position_at(f64::INFINITY) - distance).abs()
-                <= 1e-12 * braking.abs().max(distance.abs())
-        );
+        assert_same(&plan, &parts, distance.abs().max(braking.abs()), &mut random, &case);
+        assert!((plan.position_at(f64::INFINITY) - distance).abs() <= 1e-12 * braking.abs().max(distance.abs()));
     }
-    assert!(
-        skipped * 100 <= CASES,
-        "no oracle in {skipped} of {CASES} cases"
-    );
-    assert!(
-        straight > 100 && too_fast > 100 && returns > 100,
-        "{straight} {too_fast} {returns}"
-    );
+    assert!(skipped * 100 <= CASES, "no oracle in {skipped} of {CASES} cases");
+    assert!(straight > 100 && too_fast > 100 && returns > 100, "{straight} {too_fast} {returns}");
 }
 
 #[test]
@@ -237,29 +190,14 @@ fn changes_of_velocity_agree_with_an_independent_planner() {
         };
         let plan = to_velocity(velocity, goal, &ramp).unwrap();
         let duration_s: f64 = parts.iter().map(Trajectory::get_duration).sum();
-        let way: f64 = parts
-            .iter()
-            .map(|part| state(part, part.get_duration()).0)
-            .sum();
+        let way: f64 = parts.iter().map(|part| state(part, part.get_duration()).0).sum();
         let change_s = plan.accelerate_s() + plan.decelerate_s();
-        assert!(
-            (change_s - duration_s).abs() <= 1e-9 * duration_s,
-            "{case}: {change_s} s, not {duration_s} s"
-        );
+        assert!((change_s - duration_s).abs() <= 1e-9 * duration_s, "{case}: {change_s} s, not {duration_s} s");
         let scale = velocity.abs().max(goal.abs()) * duration_s;
         let found = plan.position_at(duration_s);
-        assert!(
-            (found - way).abs() <= 1e-9 * scale,
-            "{case}: {found}, independently {way}"
-        );
+        assert!((found - way).abs() <= 1e-9 * scale, "{case}: {found}, independently {way}");
         let later = plan.position_at(duration_s + 1.0);
-        assert!(
-            (later - way - goal).abs() <= 1e-9 * (scale + goal.abs()),
-            "{case}: cruises from {way} to {later}"
-        );
+        assert!((later - way - goal).abs() <= 1e-9 * (scale + goal.abs()), "{case}: cruises from {way} to {later}");
     }
-    assert!(
-        skipped * 100 <= CASES,
-        "no oracle in {skipped} of {CASES} cases"
-    );
+    assert!(skipped * 100 <= CASES, "no oracle in {skipped} of {CASES} cases");
 }

@@ -6,16 +6,7 @@ use crate::motion::{Engine, Limits};
 
 fn accelerating_from_rest(acceleration: f64) -> Engine {
     let mut engine = Engine::new();
-    engine
-        .move_velocity(
-            0,
-            1e9,
-            &Limits {
-                acceleration,
-                ..LIMITS
-            },
-        )
-        .unwrap();
+    engine.move_velocity(0, 1e9, &Limits { acceleration, ..LIMITS }).unwrap();
     engine
 }
 
@@ -24,20 +15,13 @@ fn accelerating_from_rest(acceleration: f64) -> Engine {
 #[test]
 fn step_intervals_from_rest_are_those_of_austin() {
     for acceleration in [1.0, 1000.0, 4.7e6] {
-        let steps: Vec<f64> = accelerating_from_rest(acceleration)
-            .steps(0, 100 * S)
-            .take(1002)
-            .map(|step| step.offset_s)
-            .collect();
+        let steps: Vec<f64> =
+            accelerating_from_rest(acceleration).steps(0, 100 * S).take(1002).map(|step| step.offset_s).collect();
         let first = (2.0 / acceleration).sqrt();
         assert_near(steps[0], first, 1e-15);
         for (n, pair) in steps.windows(2).enumerate() {
             let n = (n + 1) as f64;
-            assert_near(
-                pair[1] - pair[0],
-                first / ((n + 1.0).sqrt() + n.sqrt()),
-                1e-11,
-            );
+            assert_near(pair[1] - pair[0], first / ((n + 1.0).sqrt() + n.sqrt()), 1e-11);
         }
     }
 }
@@ -46,12 +30,7 @@ fn step_intervals_from_rest_are_those_of_austin() {
 #[test]
 fn ratios_of_step_intervals_are_those_of_austins_table() {
     let mut times = vec![0.0];
-    times.extend(
-        accelerating_from_rest(1000.0)
-            .steps(0, 10 * S)
-            .take(1002)
-            .map(|step| step.offset_s),
-    );
+    times.extend(accelerating_from_rest(1000.0).steps(0, 10 * S).take(1002).map(|step| step.offset_s));
     let interval = |n: usize| times[n + 1] - times[n];
     let table = [
         (1, 0.4142),
@@ -66,31 +45,19 @@ fn ratios_of_step_intervals_are_those_of_austins_table() {
     ];
     for (n, ratio) in table {
         let found = interval(n) / interval(n - 1);
-        assert!(
-            (found - ratio).abs() <= 0.5e-4,
-            "c_{n}/c_{} is {found}, published {ratio}",
-            n - 1
-        );
+        assert!((found - ratio).abs() <= 0.5e-4, "c_{n}/c_{} is {found}, published {ratio}", n - 1);
     }
 }
 
 /// By hand: 2 s up over 1000, 2 s down over 1000, 98 000 at 1000/s between.
 #[test]
 fn a_long_move_is_a_trapezoid() {
-    let ramp = Ramp {
-        velocity: 1000.0,
-        acceleration: 500.0,
-        deceleration: 500.0,
-        start_velocity: 0.0,
-    };
+    let ramp = Ramp { velocity: 1000.0, acceleration: 500.0, deceleration: 500.0, start_velocity: 0.0 };
     for distance in [100_000.0, -100_000.0] {
         let plan = to_target(0.0, distance, &ramp).unwrap();
         assert_eq!(plan.duration_s(), 102.0);
         assert_eq!(plan.peak_velocity(), 1000.0);
-        assert_eq!(
-            (plan.accelerate_s(), plan.cruise_s(), plan.decelerate_s()),
-            (2.0, 98.0, 2.0)
-        );
+        assert_eq!((plan.accelerate_s(), plan.cruise_s(), plan.decelerate_s()), (2.0, 98.0, 2.0));
         assert_eq!(plan.position_at(102.0), distance);
         assert_eq!(plan.position_at(1.0), distance.signum() * 250.0);
         assert_eq!(plan.velocity_at(101.0), distance.signum() * 500.0);
@@ -103,11 +70,7 @@ fn a_long_move_is_a_trapezoid() {
 fn a_short_move_is_a_triangle() {
     for distance in [1, 2, 3, 17, 100] {
         let way = f64::from(distance);
-        let Limits {
-            acceleration: a,
-            deceleration: d,
-            ..
-        } = LIMITS;
+        let Limits { acceleration: a, deceleration: d, .. } = LIMITS;
         let peak = (2.0 * way * a * d / (a + d)).sqrt();
         let duration_s = peak * (a + d) / (a * d);
         let plan = to_target(0.0, way, &LIMITS.ramp()).unwrap();
@@ -126,11 +89,7 @@ fn a_short_move_is_a_triangle() {
         for (gone, step) in (1..=distance).zip(&steps) {
             let gone = f64::from(gone);
             let rising = gone <= peak * peak / (2.0 * a);
-            let expected = if rising {
-                (2.0 * gone / a).sqrt()
-            } else {
-                duration_s - (2.0 * (way - gone) / d).sqrt()
-            };
+            let expected = if rising { (2.0 * gone / a).sqrt() } else { duration_s - (2.0 * (way - gone) / d).sqrt() };
             assert_near(step.offset_s, expected, 1e-13);
         }
     }
@@ -140,12 +99,7 @@ fn a_short_move_is_a_triangle() {
 /// ramp at all; a triangle peaks at √((2 D a d + u² (a+d))/(a+d)).
 #[test]
 fn a_start_velocity_shortens_both_ramps() {
-    let ramp = Ramp {
-        velocity: 1000.0,
-        acceleration: 500.0,
-        deceleration: 2000.0,
-        start_velocity: 200.0,
-    };
+    let ramp = Ramp { velocity: 1000.0, acceleration: 500.0, deceleration: 2000.0, start_velocity: 200.0 };
     let plan = to_target(0.0, 10_000.0, &ramp).unwrap();
     assert_eq!((plan.accelerate_s(), plan.decelerate_s()), (1.6, 0.4));
     // 10 000 less 960 up and 240 down, at 1000/s.
@@ -158,30 +112,17 @@ fn a_start_velocity_shortens_both_ramps() {
     let plan = to_target(0.0, 60.0, &ramp).unwrap();
     let peak: f64 = (2.0 * 60.0 * 400.0 + 200.0 * 200.0_f64).sqrt();
     assert_near(plan.peak_velocity(), peak, 1e-14);
-    assert_near(
-        plan.duration_s(),
-        (peak - 200.0) / 500.0 + (peak - 200.0) / 2000.0,
-        1e-13,
-    );
+    assert_near(plan.duration_s(), (peak - 200.0) / 500.0 + (peak - 200.0) / 2000.0, 1e-13);
 
-    let slow = Ramp {
-        velocity: 50.0,
-        ..ramp
-    };
+    let slow = Ramp { velocity: 50.0, ..ramp };
     let plan = to_target(0.0, -100.0, &slow).unwrap();
-    assert_eq!(
-        (plan.duration_s(), plan.peak_velocity(), plan.cruise_s()),
-        (2.0, 50.0, 2.0)
-    );
+    assert_eq!((plan.duration_s(), plan.peak_velocity(), plan.cruise_s()), (2.0, 50.0, 2.0));
 }
 
 /// From a standing start with jump u the n-th step falls at (√(u² + 2 a n) − u)/a.
 #[test]
 fn first_steps_with_a_start_velocity_follow_its_closed_form() {
-    let limits = Limits {
-        start_stop_velocity: 200.0,
-        ..LIMITS
-    };
+    let limits = Limits { start_stop_velocity: 200.0, ..LIMITS };
     let mut engine = Engine::new();
     engine.move_to(0, 10_000, &limits).unwrap();
     for (n, step) in (1..=500).zip(engine.steps(0, 20 * S)) {
@@ -193,21 +134,11 @@ fn first_steps_with_a_start_velocity_follow_its_closed_form() {
 
 #[test]
 fn a_velocity_is_jumped_to_as_far_as_the_start_velocity_goes() {
-    let ramp = Ramp {
-        start_velocity: 200.0,
-        ..LIMITS.ramp()
-    };
+    let ramp = Ramp { start_velocity: 200.0, ..LIMITS.ramp() };
     let plan = to_velocity(0.0, -1000.0, &ramp).unwrap();
     assert_eq!((plan.accelerate_s(), plan.velocity_at(0.0)), (1.6, -200.0));
     let plan = to_velocity(0.0, 150.0, &ramp).unwrap();
-    assert_eq!(
-        (
-            plan.accelerate_s(),
-            plan.velocity_at(0.0),
-            plan.peak_velocity()
-        ),
-        (0.0, 150.0, 150.0)
-    );
+    assert_eq!((plan.accelerate_s(), plan.velocity_at(0.0), plan.peak_velocity()), (0.0, 150.0, 150.0));
 }
 
 /// The way is v/2 · v/d here, and rounds otherwise than the code's v²/2d.
@@ -215,21 +146,10 @@ fn a_velocity_is_jumped_to_as_far_as_the_start_velocity_goes() {
 fn a_motion_that_can_just_stop_in_time_does_not_come_back() {
     let mut random = Random(8);
     for _ in 0..1000 {
-        let ramp = Ramp {
-            deceleration: random.magnitude(10.0, 1e5),
-            ..LIMITS.ramp()
-        };
+        let ramp = Ramp { deceleration: random.magnitude(10.0, 1e5), ..LIMITS.ramp() };
         let velocity = random.magnitude(1.0, 1000.0);
-        let plan = to_target(
-            velocity,
-            0.5 * velocity * (velocity / ramp.deceleration),
-            &ramp,
-        )
-        .unwrap();
-        assert!(
-            plan.segments().all(|segment| segment.start_velocity >= 0.0),
-            "{plan:?}"
-        );
+        let plan = to_target(velocity, 0.5 * velocity * (velocity / ramp.deceleration), &ramp).unwrap();
+        assert!(plan.segments().all(|segment| segment.start_velocity >= 0.0), "{plan:?}");
         assert_near(plan.decelerate_s(), velocity / ramp.deceleration, 1e-9);
     }
 }
@@ -247,10 +167,7 @@ fn a_change_of_sign_goes_through_standstill() {
     let plan = to_velocity(400.0, -300.0, &LIMITS.ramp()).unwrap();
     assert_eq!(plan.decelerate_s(), 0.2);
     assert_eq!(plan.accelerate_s(), 0.6);
-    assert_eq!(
-        (plan.duration_s(), plan.peak_velocity()),
-        (f64::INFINITY, 400.0)
-    );
+    assert_eq!((plan.duration_s(), plan.peak_velocity()), (f64::INFINITY, 400.0));
     assert_eq!(plan.velocity_at(1e6), -300.0);
     assert_eq!(plan.velocity_at(0.2), 0.0);
 }

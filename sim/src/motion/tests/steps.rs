@@ -13,32 +13,19 @@ enum Command {
 
 fn limits() -> impl Strategy<Value = Limits> {
     let slope = || 10.0..20_000.0;
-    (
-        1.0..3000.0,
-        slope(),
-        slope(),
-        slope(),
-        prop_oneof![Just(0.0), 1.0..500.0],
+    (1.0..3000.0, slope(), slope(), slope(), prop_oneof![Just(0.0), 1.0..500.0]).prop_map(
+        |(velocity, acceleration, deceleration, quick_deceleration, start_stop_velocity)| Limits {
+            velocity,
+            acceleration,
+            deceleration,
+            quick_deceleration,
+            start_stop_velocity,
+        },
     )
-        .prop_map(
-            |(velocity, acceleration, deceleration, quick_deceleration, start_stop_velocity)| {
-                Limits {
-                    velocity,
-                    acceleration,
-                    deceleration,
-                    quick_deceleration,
-                    start_stop_velocity,
-                }
-            },
-        )
 }
 
 fn command() -> impl Strategy<Value = Command> {
-    let ramp = prop_oneof![
-        Just(StopRamp::Profile),
-        Just(StopRamp::Quick),
-        Just(StopRamp::None)
-    ];
+    let ramp = prop_oneof![Just(StopRamp::Profile), Just(StopRamp::Quick), Just(StopRamp::None)];
     prop_oneof![
         (-3000.0..3000.0).prop_map(Command::Velocity),
         (-400_i64..400).prop_map(Command::Target),
@@ -64,12 +51,7 @@ fn give(engine: &mut Engine, now_ns: u64, command: Command, limits: &Limits) {
 
 /// `position` at any instant is where the last step up to it left the counter, and the ideal motion is never a
 /// whole microstep away.
-fn check_counter(
-    engine: &Engine,
-    from_ns: u64,
-    to_ns: u64,
-    shares: &[f64],
-) -> Result<(), TestCaseError> {
+fn check_counter(engine: &Engine, from_ns: u64, to_ns: u64, shares: &[f64]) -> Result<(), TestCaseError> {
     let steps: Vec<Step> = engine.steps(from_ns, to_ns).collect();
     let start = engine.position(from_ns);
     let mut count = start;
@@ -77,33 +59,18 @@ fn check_counter(
     for step in &steps {
         count += step.direction.sign();
         prop_assert_eq!(step.position, count);
-        prop_assert!(
-            step.at_ns() >= last_ns && step.at_ns() <= to_ns,
-            "{:?} after {}",
-            step,
-            last_ns
-        );
+        prop_assert!(step.at_ns() >= last_ns && step.at_ns() <= to_ns, "{:?} after {}", step, last_ns);
         last_ns = step.at_ns();
     }
     prop_assert_eq!(engine.position(to_ns), count);
-    let anywhere = shares
-        .iter()
-        .map(|share| from_ns + (share * (to_ns - from_ns) as f64) as u64);
-    let at_steps = steps
-        .iter()
-        .flat_map(|step| [step.at_ns() - 1, step.at_ns()]);
+    let anywhere = shares.iter().map(|share| from_ns + (share * (to_ns - from_ns) as f64) as u64);
+    let at_steps = steps.iter().flat_map(|step| [step.at_ns() - 1, step.at_ns()]);
     for now_ns in anywhere.chain(at_steps).filter(|&now_ns| now_ns >= from_ns) {
         let done = steps.partition_point(|step| step.at_ns() <= now_ns);
         let expected = steps[..done].last().map_or(start, |step| step.position);
         prop_assert_eq!(engine.position(now_ns), expected, "at {}", now_ns);
-        let ahead =
-            (engine.ideal_position(now_ns) - expected as f64) * engine.velocity(now_ns).signum();
-        prop_assert!(
-            (-1e-5..1.0 + 1e-5).contains(&ahead),
-            "ideally {} ahead at {}",
-            ahead,
-            now_ns
-        );
+        let ahead = (engine.ideal_position(now_ns) - expected as f64) * engine.velocity(now_ns).signum();
+        prop_assert!((-1e-5..1.0 + 1e-5).contains(&ahead), "ideally {} ahead at {}", ahead, now_ns);
         // A stretch that begins here has the rest of the steps.
         if done % 7 == 0 {
             prop_assert_eq!(engine.steps(now_ns, to_ns).count(), steps.len() - done);
@@ -118,12 +85,7 @@ fn check_phases(engine: &Engine, from_ns: u64, to_ns: u64) -> Result<(), TestCas
         prop_assert!(change_ns > now_ns);
         prop_assert_ne!(engine.phase(change_ns), engine.phase(now_ns));
         for between_ns in [now_ns, now_ns + (change_ns - now_ns) / 2, change_ns - 1] {
-            prop_assert_eq!(
-                engine.phase(between_ns),
-                engine.phase(now_ns),
-                "at {}",
-                between_ns
-            );
+            prop_assert_eq!(engine.phase(between_ns), engine.phase(now_ns), "at {}", between_ns);
         }
         now_ns = change_ns;
     }
