@@ -9,6 +9,8 @@
 //!
 //! ```toml
 //! title = "Two axes"
+//! # description = "…"             # shown with the results
+//! # until_s = 5                   # the run ends then; without it, once all axes stand
 //!
 //! [chain]
 //! map = "latched"                 # or "fixed-word", or the path of a map file, seen from this file
@@ -43,6 +45,8 @@ mod orders;
 mod parse;
 mod problem;
 mod settings;
+#[cfg(test)]
+mod tests;
 mod timeline;
 mod tree;
 
@@ -57,6 +61,9 @@ pub(crate) use settings::bits;
 /// The bench that runs when none is named.
 pub const BUILT_IN: Source<'static> =
     Source { file: "examples/seedbed.toml", text: include_str!("../../../examples/seedbed.toml") };
+
+/// Keys of a bench file that stand in no table.
+const HEAD: &[&str] = &["title", "description", "until_s"];
 
 /// A whole bench, checked against its map.
 #[derive(Clone, Debug)]

@@ -1,12 +1,13 @@
 //! TOML with places: tables and values that complain with line and column, and that refuse keys they do not know.
 //!
-//! Above stands [`parse`](super::parse), which knows what a bench is; this file only knows TOML.
+//! Above stands [`parse`](super::parse), which knows what a bench is; this file knows TOML and little else.
 
 use core::ops::Range;
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::HEAD;
 use super::problem::{Problem, Source, nearest};
 
 /// A value and where it stands.
@@ -73,6 +74,8 @@ pub(super) fn unknown(source: &Source<'_>, span: &Range<usize>, word: &str, know
     };
     let problem = source.problem(span, format!("`{word}`"), expected);
     match nearest(word, known.iter().copied()) {
+        // In TOML, what follows a table's head belongs to that table: an easy slip.
+        None if HEAD.contains(&word) => problem.hint(format!("`{word}` stands at the top, before the first [table]")),
         Some(near) => problem.hint(format!("did you mean `{near}`?")),
         None => problem,
     }

@@ -68,7 +68,7 @@ fn verdict(report: &Report) -> String {
                 read back as written, no device raised a fault.</p></section>\n"
             .to_owned();
     }
-    let items: String = report.findings.iter().map(|finding| format!("<li>{}</li>\n", escaped(finding))).collect();
+    let items: String = report.findings.iter().map(|finding| format!("<li>{}</li>\n", marked(finding))).collect();
     let count = report.findings.len();
     let head = if count == 1 { "One finding".to_owned() } else { format!("{count} findings") };
     format!("<section class=\"verdict found\"><h2>{head}</h2>\n<ul>\n{items}</ul></section>\n")
@@ -107,9 +107,16 @@ fn commands(report: &Report) -> String {
 }
 
 fn facts(report: &Report) -> String {
-    let fact = |(name, value): &(String, String)| format!("<dt>{}</dt><dd>{}</dd>\n", escaped(name), escaped(value));
+    let fact = |(name, value): &(String, String)| format!("<dt>{}</dt><dd>{}</dd>\n", escaped(name), marked(value));
     let list: String = report.facts.iter().map(fact).collect();
     format!("<section><h2>The run</h2>\n<dl>\n{list}</dl></section>\n")
+}
+
+/// As [`escaped`], and what stands between backticks becomes code.
+fn marked(text: &str) -> String {
+    let parts = text.split('`').enumerate();
+    let part = |(index, part)| if index % 2 == 1 { format!("<code>{}</code>", escaped(part)) } else { escaped(part) };
+    parts.map(part).collect()
 }
 
 /// Text as HTML shows it.
@@ -157,9 +164,14 @@ mod tests {
     #[test]
     fn the_verdict_shows_every_finding() {
         assert!(page(&report()).unwrap().contains("Nothing wrong"));
-        let findings = vec!["belt fell short".to_owned(), "drum was reset".to_owned()];
+        let findings = vec!["`belt` fell short".to_owned(), "drum was reset".to_owned()];
         let html = page(&Report { findings, ..report() }).unwrap();
-        assert!(html.contains("2 findings") && html.contains("drum was reset") && !html.contains("Nothing wrong"));
+        assert!(
+            html.contains("2 findings")
+                && html.contains("<code>belt</code> fell")
+                && html.contains("drum was reset")
+                && !html.contains("Nothing wrong")
+        );
     }
 
     #[test]

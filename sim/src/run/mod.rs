@@ -13,6 +13,8 @@ mod outcome;
 mod preflight;
 mod session;
 mod summary;
+#[cfg(test)]
+mod tests;
 
 use stepchain::Command;
 use stepchain::map::Verb;
