@@ -1,4 +1,22 @@
 //! Host simulator for daisy chains of smart stepper drivers.
+//!
+//! A virtual chain receives the very frames that the driver sends, bit by bit, decodes them by the same register map
+//! with code of its own, moves in virtual time, and answers.
+//!
+//! ```text
+//!   SPI bytes            chain      handles for firmware: SpiDevice, DelayNs
+//!      v   ^
+//!   bits                 wire       shift registers of N devices
+//!      v   ^
+//!   units, words         decode     what the bits mean, and what is answered
+//!      v   ^
+//!   registers, status    device     what the device does about it
+//!      v   ^
+//!   ramps                motion     where the motor is commanded to be, in closed form
+//! ```
+//!
+//! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`bench`] reads what is to be run, [`run`]
+//! lets the driver and the chain do it, [`report`] shows what came of it.
 
 pub mod bench;
 pub mod chain;
@@ -8,6 +26,7 @@ pub mod decode;
 pub mod device;
 pub mod map_file;
 pub mod motion;
+pub mod random_map;
 pub mod report;
 pub mod run;
 pub mod wire;

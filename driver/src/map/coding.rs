@@ -1,10 +1,15 @@
 //! Codes and what they mean: both directions of every encoding, exact, in integers.
 //!
-//! A code is first given its sign ([`Sign`]), then its meaning ([`Encoding`]), a value in the fixed-point bits of a
-//! [`Unit`]. The way back finds the code whose value is nearest; a value outside of what the codes can mean is an
-//! error, never a clamp. Ties go to the code of greater magnitude. No arithmetic is wider than 64 bits.
+//! A code is first given its sign ([`Sign`]), then its meaning ([`Encoding`]), a value rounded to the fixed-point bits
+//! of a [`Unit`]. The way back finds the code whose value, so rounded, is nearest; a value outside of what the codes
+//! can mean is an error, never a clamp. Ties go to the code of greater magnitude. The calculating itself stands in
+//! `arithmetic`, for both directions. No arithmetic is wider than 64 bits.
 
-use crate::units::{OutOfRange, Unit, scaled};
+mod arithmetic;
+#[cfg(test)]
+mod tests;
+
+use crate::units::{OutOfRange, Unit};
 
 /// How a code carries a sign.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -45,7 +50,8 @@ impl TableEntry {
 /// What an unsigned code means, in its register's unit.
 ///
 /// With a sign, the value of −c is the negative of the value of c (but for [`Linear`](Self::Linear), whose offset
-/// keeps its sign).
+/// keeps its sign); so code 0 can only mean zero or nothing, and a code without a positive partner, as two's
+/// complement has one, means nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Encoding {
     /// The value is the code.
@@ -134,6 +140,47 @@ impl Encoding {
     }
 }
 
+impl Encoding {
+    const fn same(&self, other: &Self) -> bool {
+        match (*self, *other) {
+            (Self::Raw, Self::Raw) => true,
+            (
+                Self::Linear { numerator: n, denominator: d, offset: o },
+                Self::Linear { numerator, denominator, offset },
+            ) => n == numerator && d == denominator && o == offset,
+            (
+                Self::Reciprocal { numerator: n, denominator: d, zero: z },
+                Self::Reciprocal { numerator, denominator, zero },
+            ) => n == numerator && d == denominator && z == zero,
+            (
+                Self::PowerOfTwo { numerator: n, denominator: d, falling: f },
+                Self::PowerOfTwo { numerator, denominator, falling },
+            ) => n == numerator && d == denominator && f == falling,
+            (
+                Self::MantissaExponent { numerator: n, denominator: d, mantissa_bits: m },
+                Self::MantissaExponent { numerator, denominator, mantissa_bits },
+            ) => n == numerator && d == denominator && m == mantissa_bits,
+            (Self::Table(a), Self::Table(b)) => same_entries(a, b),
+            _ => false,
+        }
+    }
+}
+
+const fn same_entries(a: &[TableEntry], b: &[TableEntry]) -> bool {
+    let (mut a, mut b) = (a, b);
+    loop {
+        match (a, b) {
+            ([], []) => return true,
+            ([x, rest_a @ ..], [y, rest_b @ ..])
+                if x.code == y.code && x.numerator == y.numerator && x.denominator == y.denominator =>
+            {
+                (a, b) = (rest_a, rest_b);
+            }
+            _ => return false,
+        }
+    }
+}
+
 /// How wide a code is, how it carries a sign, and what it means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
@@ -194,7 +241,7 @@ impl Coding {
         if bits < min || bits > max {
             return Err(unit.out_of_range(bits, min, max));
         }
-        match self.nearest(bits, unit.fraction_bits()) {
+        match self.nearest(bits, unit) {
             Some(code) => Ok(self.with_sign(code)),
             None => Err(unit.out_of_range(bits, min, max)),
         }
@@ -203,58 +250,44 @@ impl Coding {
     /// The fixed-point bits of the value that a code means.
     ///
     /// # Errors
-    /// [`OutOfRange`] if the code means nothing (then the value is the code itself) or the unit does not hold its
-    /// value.
+    /// [`OutOfRange`] if the code has more bits than the coding or means nothing (then the value is the code itself,
+    /// with its sign), or if the unit does not hold its value (beyond 64 bits, the last value that they hold).
     pub const fn value_of(&self, code: u32, unit: Unit) -> Result<i64, OutOfRange> {
         let (least, greatest) = self.code_range();
-        let signed = self.without_sign(code & self.mask());
-        if signed < least || signed > greatest {
+        if code > self.mask() {
+            return Err(Unit::Code.out_of_range(code as i64, least, greatest));
+        }
+        let signed = self.without_sign(code);
+        if signed < least || signed > greatest || !self.has_meaning(signed) {
             return Err(Unit::Code.out_of_range(signed, least, greatest));
         }
         match self.bits_of(signed, unit.fraction_bits()) {
             Some(bits) => unit.checked(bits),
-            None => Err(Unit::Code.out_of_range(signed, least, greatest)),
+            None => unit.checked(if signed < 0 { i64::MIN } else { i64::MAX }),
         }
     }
 
-    /// Smallest and greatest fixed-point bits that a code means in this unit.
+    /// The fixed-point bits of the smallest and of the greatest value that a code means and this unit holds.
+    ///
+    /// The first is above the second if there is no such value.
     #[must_use]
     pub const fn limits(&self, unit: Unit) -> (i64, i64) {
-        let (least, greatest) = self.code_range();
         let (unit_min, unit_max) = unit.range();
-        let fraction_bits = unit.fraction_bits();
-        let (mut min, mut max) = match self.encoding {
-            Encoding::Table(entries) => table_limits(entries, fraction_bits),
-            Encoding::Reciprocal { zero, .. } => {
-                let slowest = if zero { Some(0) } else { self.bits_of(greatest, fraction_bits) };
-                (slowest, self.bits_of(1, fraction_bits))
-            }
-            Encoding::PowerOfTwo { falling: true, .. } => {
-                (self.bits_of(greatest, fraction_bits), self.bits_of(0, fraction_bits))
-            }
-            _ => {
-                (self.bits_of(if least < 0 { least } else { 0 }, fraction_bits), self.bits_of(greatest, fraction_bits))
-            }
-        };
-        // A symmetric encoding with a sign reaches as far down as up.
-        if least < 0 && !matches!(self.encoding, Encoding::Raw | Encoding::Linear { .. }) {
-            min = match max {
-                Some(max) => Some(-max),
-                None => None,
-            };
-        }
+        let (min, max) = self.extremes(unit);
         // What overflows 64 bits is beyond the unit's own range, too.
-        if min.is_none() {
-            min = Some(unit_min);
-        }
-        if max.is_none() {
-            max = Some(unit_max);
-        }
+        let min = match min {
+            Some(min) if unit_min <= min && min <= unit_max => Some(min),
+            _ => self.nearest_bits(unit_min, unit),
+        };
+        let max = match max {
+            Some(max) if unit_min <= max && max <= unit_max => Some(max),
+            _ => self.nearest_bits(unit_max, unit),
+        };
         match (min, max) {
-            (Some(min), Some(max)) => {
-                (if min < unit_min { unit_min } else { min }, if max > unit_max { unit_max } else { max })
-            }
-            _ => (unit_min, unit_max),
+            (Some(min), Some(max)) => (min, max),
+            // A type that reaches one bit further down than up can hold a negative value alone.
+            (Some(only), None) | (None, Some(only)) => (only, only),
+            (None, None) => (unit_max, unit_min),
         }
     }
 
@@ -263,22 +296,51 @@ impl Coding {
     pub const fn code_range(&self) -> (i64, i64) {
         let mask = self.mask() as i64;
         let limit = self.max_code as i64;
-        let (least, greatest) = match self.sign {
-            Sign::Unsigned => (0, mask),
-            Sign::TwosComplement => (-(mask >> 1) - 1, mask >> 1),
-            Sign::SignMagnitude => (-(mask >> 1), mask >> 1),
+        let least = match (self.sign, self.encoding) {
+            (Sign::Unsigned, Encoding::Reciprocal { zero: false, .. }) => 1,
+            (Sign::Unsigned, _) => 0,
+            (Sign::TwosComplement, Encoding::Raw | Encoding::Linear { .. }) => -(mask >> 1) - 1,
+            (Sign::TwosComplement | Sign::SignMagnitude, _) => -(mask >> 1),
         };
+        let greatest = if matches!(self.sign, Sign::Unsigned) { mask } else { mask >> 1 };
         (if least < -limit { -limit } else { least }, if greatest > limit { limit } else { greatest })
+    }
+
+    /// Whether the coding can be calculated with, and tells a value from its negative.
+    #[must_use]
+    pub const fn is_sound(&self) -> bool {
+        let (least, greatest) = self.code_range();
+        if self.width == 0 || self.width > 32 || least > greatest {
+            return false;
+        }
+        let is_signed = !matches!(self.sign, Sign::Unsigned);
+        match self.encoding {
+            Encoding::Raw => true,
+            Encoding::Linear { numerator, denominator, .. } => numerator != 0 && denominator != 0,
+            Encoding::Reciprocal { numerator, denominator, .. } => numerator != 0 && denominator != 0 && greatest > 0,
+            // Code 0 means more than nothing and has no negative partner.
+            Encoding::PowerOfTwo { numerator, denominator, .. } => numerator != 0 && denominator != 0 && !is_signed,
+            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
+                let magnitude_bits = self.width - is_signed as u8;
+                numerator != 0 && denominator != 0 && mantissa_bits > 0 && mantissa_bits < magnitude_bits
+            }
+            Encoding::Table(entries) => table_is_sound(entries, greatest, is_signed),
+        }
+    }
+
+    /// Whether both are the same: `==` for use in `const fn`.
+    pub(super) const fn same(&self, other: &Self) -> bool {
+        let alike = self.width == other.width && self.max_code == other.max_code && self.sign as u8 == other.sign as u8;
+        alike && self.encoding.same(&other.encoding)
     }
 
     /// The signed number that a code's bits stand for.
     const fn without_sign(&self, code: u32) -> i64 {
-        let top = (self.mask() >> 1) + 1;
+        let top = ((self.mask() >> 1) + 1) as i64;
         let code = code as i64;
         match self.sign {
-            Sign::Unsigned => code,
-            Sign::TwosComplement if code >= top as i64 => code - 2 * top as i64,
-            Sign::SignMagnitude if code >= top as i64 => top as i64 - code,
+            Sign::TwosComplement if code >= top => code - 2 * top,
+            Sign::SignMagnitude if code >= top => top - code,
             _ => code,
         }
     }
@@ -286,254 +348,27 @@ impl Coding {
     /// The code's bits for a signed number in [`code_range`](Self::code_range).
     const fn with_sign(&self, signed: i64) -> u32 {
         match self.sign {
-            Sign::SignMagnitude if signed < 0 => (self.mask() >> 1) + 1 + signed.unsigned_abs() as u32,
+            Sign::SignMagnitude if signed < 0 => ((self.mask() >> 1) + 1) | signed.unsigned_abs() as u32,
             _ => signed as u32 & self.mask(),
         }
     }
-
-    /// The fixed-point bits of a signed code's value, rounded to nearest; `None` if it means nothing or overflows.
-    const fn bits_of(&self, code: i64, fraction_bits: u8) -> Option<i64> {
-        let magnitude = code.unsigned_abs();
-        let bits = match self.encoding {
-            Encoding::Raw => return signed_scaled(code, 1, fraction_bits),
-            Encoding::Linear { numerator, denominator, offset } => {
-                let Some(product) = code.checked_mul(numerator as i64) else {
-                    return None;
-                };
-                return signed_scaled(product.saturating_add(offset as i64), denominator as u64, fraction_bits);
-            }
-            Encoding::Reciprocal { zero: true, .. } if code == 0 => Some(0),
-            Encoding::Reciprocal { numerator, denominator, .. } => match magnitude.checked_mul(denominator as u64) {
-                Some(divisor) => scaled(numerator as u64, divisor, fraction_bits),
-                None => None,
-            },
-            Encoding::PowerOfTwo { numerator, denominator, falling } => {
-                let power = power_of_two(magnitude);
-                if falling {
-                    match (denominator as u64).checked_mul(power) {
-                        Some(divisor) => scaled(numerator as u64, divisor, fraction_bits),
-                        None => None,
-                    }
-                } else {
-                    match (numerator as u64).checked_mul(power) {
-                        Some(product) => scaled(product, denominator as u64, fraction_bits),
-                        None => None,
-                    }
-                }
-            }
-            Encoding::Table(entries) => table_value(entries, magnitude, fraction_bits),
-            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
-                let mantissa = magnitude & (power_of_two(mantissa_bits as u64) - 1);
-                let exponent = match magnitude.checked_shr(mantissa_bits as u32) {
-                    Some(exponent) => exponent,
-                    None => 0,
-                };
-                match (numerator as u64).checked_mul(mantissa) {
-                    Some(product) => match product.checked_mul(power_of_two(exponent)) {
-                        Some(product) => scaled(product, denominator as u64, fraction_bits),
-                        // A mantissa of zero is zero, whatever the exponent.
-                        None if mantissa == 0 => Some(0),
-                        None => None,
-                    },
-                    None => None,
-                }
-            }
-        };
-        match bits {
-            Some(bits) if bits <= i64::MAX as u64 => Some(if code < 0 { -(bits as i64) } else { bits as i64 }),
-            _ => None,
-        }
-    }
-
-    /// The signed code whose value is nearest; the bits are within the limits.
-    const fn nearest(&self, bits: i64, fraction_bits: u8) -> Option<i64> {
-        let magnitude = bits.unsigned_abs();
-        let code = match self.encoding {
-            Encoding::Raw => return divided(bits, 1, fraction_bits),
-            Encoding::Linear { numerator, denominator, offset } => {
-                let (Some(product), Some(shifted)) =
-                    (bits.checked_mul(denominator as i64), (offset as i64).checked_mul(1 << fraction_bits))
-                else {
-                    return None;
-                };
-                let Some(rest) = product.checked_sub(shifted) else {
-                    return None;
-                };
-                return divided(rest, numerator as u64, fraction_bits);
-            }
-            Encoding::Reciprocal { numerator, denominator, .. } => {
-                let Some(scaled_numerator) = (numerator as u64).checked_mul(1 << fraction_bits) else {
-                    return None;
-                };
-                match magnitude.checked_mul(denominator as u64) {
-                    Some(divisor) => match scaled_numerator.checked_div(divisor) {
-                        Some(below) => self.nearer(magnitude, below, below + 1, fraction_bits),
-                        None => self.nearer(magnitude, 0, self.greatest(), fraction_bits),
-                    },
-                    None => None,
-                }
-            }
-            Encoding::Table(entries) => table_nearest(entries, magnitude, fraction_bits),
-            Encoding::PowerOfTwo { .. } => {
-                let mut best = 0;
-                let mut code = 1;
-                while code <= self.greatest() && code < 64 {
-                    match self.nearer(magnitude, best, code, fraction_bits) {
-                        Some(nearer) => best = nearer,
-                        None => return None,
-                    }
-                    code += 1;
-                }
-                Some(best)
-            }
-            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
-                let limit = power_of_two(mantissa_bits as u64);
-                let Some(product) = magnitude.checked_mul(denominator as u64) else {
-                    return None;
-                };
-                let mut exponent = 0;
-                loop {
-                    let Some(divisor) = (numerator as u64).checked_mul(power_of_two(exponent)) else {
-                        return None;
-                    };
-                    let Some(mantissa) = rounded_quotient(product, divisor, fraction_bits) else {
-                        return None;
-                    };
-                    if mantissa < limit {
-                        let code = exponent * limit + mantissa;
-                        break if code <= self.greatest() { Some(code) } else { Some(self.greatest()) };
-                    }
-                    exponent += 1;
-                    if exponent >= 64 {
-                        return None;
-                    }
-                }
-            }
-        };
-        match code {
-            Some(code) if bits < 0 => Some(-(code as i64)),
-            Some(code) => Some(code as i64),
-            None => None,
-        }
-    }
-
-    /// Of two codes, in range or not, the one whose value is nearer; the second if they are alike.
-    const fn nearer(&self, magnitude: u64, first: u64, second: u64, fraction_bits: u8) -> Option<u64> {
-        let first_bits = if first <= self.greatest() { self.bits_of(first as i64, fraction_bits) } else { None };
-        let second_bits = if second <= self.greatest() { self.bits_of(second as i64, fraction_bits) } else { None };
-        match (first_bits, second_bits) {
-            (Some(a), Some(b)) => {
-                let a = a.abs_diff(magnitude as i64);
-                let b = b.abs_diff(magnitude as i64);
-                if a < b { Some(first) } else { Some(second) }
-            }
-            (Some(_), None) => Some(first),
-            (None, Some(_)) => Some(second),
-            (None, None) => None,
-        }
-    }
-
-    const fn greatest(&self) -> u64 {
-        let (_, greatest) = self.code_range();
-        greatest as u64
-    }
 }
 
-const fn power_of_two(exponent: u64) -> u64 {
-    if exponent < 64 { 1 << exponent } else { u64::MAX }
-}
-
-/// [`scaled`] for a signed numerator.
-const fn signed_scaled(numerator: i64, denominator: u64, shift: u8) -> Option<i64> {
-    match scaled(numerator.unsigned_abs(), denominator, shift) {
-        Some(bits) if bits <= i64::MAX as u64 => Some(if numerator < 0 { -(bits as i64) } else { bits as i64 }),
-        _ => None,
-    }
-}
-
-/// `numerator / (divisor · 2^shift)`, rounded to nearest, halves away from zero.
-const fn divided(numerator: i64, divisor: u64, shift: u8) -> Option<i64> {
-    match rounded_quotient(numerator.unsigned_abs(), divisor, shift) {
-        Some(quotient) if quotient <= i64::MAX as u64 => {
-            Some(if numerator < 0 { -(quotient as i64) } else { quotient as i64 })
-        }
-        _ => None,
-    }
-}
-
-const fn rounded_quotient(numerator: u64, divisor: u64, shift: u8) -> Option<u64> {
-    let Some(divisor) = divisor.checked_mul(1 << shift) else {
-        return None;
-    };
-    match (numerator.checked_div(divisor), numerator.checked_rem(divisor)) {
-        (Some(quotient), Some(rest)) => Some(if rest >= divisor - rest { quotient + 1 } else { quotient }),
-        _ => None,
-    }
-}
-
-const fn table_value(entries: &[TableEntry], code: u64, fraction_bits: u8) -> Option<u64> {
+const fn table_is_sound(entries: &[TableEntry], greatest: i64, is_signed: bool) -> bool {
     let mut rest = entries;
     while let [entry, tail @ ..] = rest {
-        if entry.code as u64 == code {
-            return scaled(entry.numerator as u64, entry.denominator as u64, fraction_bits);
+        let has_negative = entry.code > 0 || entry.numerator == 0;
+        if entry.denominator == 0 || entry.code as i64 > greatest || is_signed && !has_negative {
+            return false;
+        }
+        let mut others = tail;
+        while let [other, more @ ..] = others {
+            if other.code == entry.code {
+                return false;
+            }
+            others = more;
         }
         rest = tail;
     }
-    None
-}
-
-const fn table_nearest(entries: &[TableEntry], magnitude: u64, fraction_bits: u8) -> Option<u64> {
-    let mut best: Option<(u64, u64)> = None;
-    let mut rest = entries;
-    while let [entry, tail @ ..] = rest {
-        rest = tail;
-        let Some(value) = scaled(entry.numerator as u64, entry.denominator as u64, fraction_bits) else {
-            continue;
-        };
-        let distance = value.abs_diff(magnitude);
-        match best {
-            Some((_, shortest)) if shortest < distance => {}
-            _ => best = Some((entry.code as u64, distance)),
-        }
-    }
-    match best {
-        Some((code, _)) => Some(code),
-        None => None,
-    }
-}
-
-const fn table_limits(entries: &[TableEntry], fraction_bits: u8) -> (Option<i64>, Option<i64>) {
-    let mut limits: Option<(u64, u64)> = None;
-    let mut rest = entries;
-    while let [entry, tail @ ..] = rest {
-        rest = tail;
-        let Some(value) = scaled(entry.numerator as u64, entry.denominator as u64, fraction_bits) else {
-            continue;
-        };
-        // As in `bits_of`: what 63 bits do not hold is no value of any unit.
-        if value > i64::MAX as u64 {
-            continue;
-        }
-        limits = match limits {
-            None => Some((value, value)),
-            Some((min, max)) => Some((if value < min { value } else { min }, if value > max { value } else { max })),
-        };
-    }
-    match limits {
-        Some((min, max)) => (Some(min as i64), Some(max as i64)),
-        None => (None, None),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// By hand: 2³¹ and more, times 2³² for the unit's fraction bits, needs 64 bits; 1/4 · 2³² is 2³⁰.
-    #[test]
-    fn a_table_entry_beyond_any_unit_does_not_turn_the_limits_around() {
-        const TABLE: Coding =
-            Coding::new(2, Encoding::Table(&[TableEntry::ratio(0, 1, 4), TableEntry::new(1, u32::MAX)]));
-        assert_eq!(TABLE.limits(Unit::SharePerStepPerSecond), (1 << 30, 1 << 30));
-    }
+    !entries.is_empty()
 }

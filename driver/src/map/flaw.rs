@@ -2,6 +2,8 @@
 
 use core::fmt;
 
+use super::parameter::Parameter;
+
 /// Why a layout cannot be used.
 ///
 /// Texts in it are the map's own names of registers, commands and flags.
@@ -36,12 +38,17 @@ pub enum Flaw {
     DataWidth { command: &'static str, register: &'static str },
     CrcMissing { command: &'static str },
     CrcNotLast { command: &'static str },
+    CrcLeftOut { command: &'static str },
+    DataBeforeAddress { command: &'static str },
     ReplyMissing { command: &'static str },
     OpcodeShadowed { first: &'static str, second: &'static str },
-    WriteUnknown { command: &'static str, parameter: &'static str },
+    WriteUnknown { command: &'static str, parameter: Parameter },
     WriteReadOnly { command: &'static str, register: &'static str },
     WriteShared { command: &'static str, register: &'static str },
+    WriteUnit { command: &'static str, register: &'static str },
     WriteNoForm { command: &'static str },
+    NotByWrites { command: &'static str },
+    SetsGoingEarly { command: &'static str },
     NoReadForm { register: &'static str },
     StatusBits { found: u8 },
     StatusBit { flag: &'static str },
@@ -50,10 +57,13 @@ pub enum Flaw {
     MotionStateField,
     CounterBits { found: u8 },
     Resolution { found: u16 },
+    PositionRange { of: &'static str },
+    ResolutionCode { register: &'static str, resolution: u16 },
     FrameNotWhole { devices: u16, unit_bits: u8 },
 }
 
 /// A run of the message: fixed text, the map's text, or a number.
+#[derive(Clone, Copy)]
 enum Part {
     Text(&'static str),
     Number(u16),
@@ -62,207 +72,225 @@ enum Part {
 use Part::{Number, Text};
 
 impl Flaw {
-    const fn parts(self) -> [Part; 5] {
-        const END: Part = Text("");
+    const fn parts(self) -> [Part; 6] {
         match self {
             Self::UnitBits { found } => {
-                [Text("the unit has "), Number(found as u16), Text(" bits; 1 to 64 are possible"), END, END]
+                padded(&[Text("the unit has "), Number(found as u16), Text(" bits; 1 to 64 are possible")])
             }
             Self::Axes { found } => {
-                [Text("the device has "), Number(found as u16), Text(" axes; 1 to 16 are possible"), END, END]
+                padded(&[Text("the device has "), Number(found as u16), Text(" axes; 1 to 16 are possible")])
             }
-            Self::MaxClock => [Text("the fastest clock is 0 Hz"), END, END, END, END],
-            Self::Filler => {
-                [Text("the filler is not exactly one unit of fixed bits (and the check, if any)"), END, END, END, END]
-            }
+            Self::MaxClock => padded(&[Text("the fastest clock is 0 Hz")]),
+            Self::Filler => padded(&[Text("the filler is not exactly one unit of fixed bits (and the check, if any)")]),
             Self::IdleReply => {
-                [Text("the idle reply is not exactly one unit of fixed, status and check bits"), END, END, END, END]
+                padded(&[Text("the idle reply is not exactly one unit of fixed, status and check bits")])
             }
-            Self::RepliesInSameSlots => {
-                [Text("a fixed word cannot carry its reply in the same slots"), END, END, END, END]
-            }
+            Self::RepliesInSameSlots => padded(&[Text("a fixed word cannot carry its reply in the same slots")]),
             Self::RegisterWidth { register } => {
-                [Text("register `"), Text(register), Text("`: its field is empty or leaves bits 0..32"), END, END]
+                padded(&[Text("register `"), Text(register), Text("`: its field is empty or leaves bits 0..32")])
             }
             Self::RegisterAxis { register } => {
-                [Text("register `"), Text(register), Text("`: the device has no such axis"), END, END]
+                padded(&[Text("register `"), Text(register), Text("`: the device has no such axis")])
             }
-            Self::RegistersOverlap { first, second } => {
-                [Text("registers `"), Text(first), Text("` and `"), Text(second), Text("` share bits of one address")]
-            }
+            Self::RegistersOverlap { first, second } => padded(&[
+                Text("registers `"),
+                Text(first),
+                Text("` and `"),
+                Text(second),
+                Text("` share bits of one address"),
+            ]),
             Self::ParameterTwice { register } => {
-                [Text("register `"), Text(register), Text("`: its parameter has a register already"), END, END]
+                padded(&[Text("register `"), Text(register), Text("`: its parameter has a register already")])
             }
             Self::CustomNameTwice { register } => {
-                [Text("register `"), Text(register), Text("`: another custom register bears this name"), END, END]
+                padded(&[Text("register `"), Text(register), Text("`: another register bears this name")])
             }
-            Self::Coding { of } => [
+            Self::Coding { of } => padded(&[
                 Text("`"),
                 Text(of),
                 Text(
-                    "`: its encoding has a zero numerator or denominator, an empty or unfit table, or a mantissa as wide as the code",
+                    "`: its encoding has a factor of zero, an unfit table, a mantissa as wide as the code, a sign where code 0 is not zero, or no value that the unit holds",
                 ),
-                END,
-                END,
-            ],
+            ]),
             Self::Reset { register } => {
-                [Text("register `"), Text(register), Text("`: its reset code does not fit or means nothing"), END, END]
+                padded(&[Text("register `"), Text(register), Text("`: its reset code does not fit or means nothing")])
             }
-            Self::AmplitudeUnit { register } => [
+            Self::AmplitudeUnit { register } => padded(&[
                 Text("register `"),
                 Text(register),
                 Text("`: its unit is not the drive's (share of supply or current)"),
-                END,
-                END,
-            ],
-            Self::Curve { register } => [
+            ]),
+            Self::Curve { register } => padded(&[
                 Text("register `"),
                 Text(register),
                 Text(
                     "`: the back-EMF curve has segments 0 to 7, counted from 0 without a gap, each with a slope, one curve or one a motion state",
                 ),
-                END,
-                END,
-            ],
-            Self::CommandTwice { command } => [Text("command `"), Text(command), Text("` has two forms"), END, END],
-            Self::WordLength { command } => [
+            ]),
+            Self::CommandTwice { command } => padded(&[Text("command `"), Text(command), Text("` has two forms")]),
+            Self::WordLength { command } => padded(&[
                 Text("command `"),
                 Text(command),
                 Text("`: its request or reply is not whole units (or, with fixed words, not one unit)"),
-                END,
-                END,
-            ],
-            Self::PieceWidth { command } => [
+            ]),
+            Self::PieceWidth { command } => padded(&[
                 Text("command `"),
                 Text(command),
                 Text("`: a piece has no bits or more than its kind can have"),
-                END,
-                END,
-            ],
-            Self::FixedValue { command } => [
+            ]),
+            Self::FixedValue { command } => {
+                padded(&[Text("command `"), Text(command), Text("`: a fixed value needs more bits than its piece has")])
+            }
+            Self::Parts { command } => padded(&[
                 Text("command `"),
                 Text(command),
-                Text("`: a fixed value needs more bits than its piece has"),
-                END,
-                END,
-            ],
-            Self::Parts { command } => [
-                Text("command `"),
-                Text(command),
-                Text("`: the parts of an argument leave bits of its code out or send them twice"),
-                END,
-                END,
-            ],
+                Text("`: the parts of one number leave bits out, send them twice, or differ in coding"),
+            ]),
             Self::ArgumentMissing { command, argument } => {
-                [Text("command `"), Text(command), Text("` lacks its "), Text(argument), END]
+                padded(&[Text("command `"), Text(command), Text("` lacks its "), Text(argument)])
             }
             Self::ArgumentForeign { command, argument } => {
-                [Text("command `"), Text(command), Text("` has no use for a "), Text(argument), END]
+                padded(&[Text("command `"), Text(command), Text("` must not have: "), Text(argument)])
             }
             Self::ArgumentTwice { command, argument } => {
-                [Text("command `"), Text(command), Text("` has more than one "), Text(argument), END]
+                padded(&[Text("command `"), Text(command), Text("` has more than one "), Text(argument)])
             }
-            Self::AddressWidth { command, register } => [
+            Self::AddressWidth { command, register } => padded(&[
                 Text("command `"),
                 Text(command),
                 Text("`: its address has too few bits for register `"),
                 Text(register),
                 Text("`"),
-            ],
-            Self::DataWidth { command, register } => [
+            ]),
+            Self::DataWidth { command, register } => padded(&[
                 Text("command `"),
                 Text(command),
                 Text("`: its data has too few bits for register `"),
                 Text(register),
                 Text("`"),
-            ],
+            ]),
             Self::CrcMissing { command } => {
-                [Text("command `"), Text(command), Text("` has check bits, but the wire names no check"), END, END]
+                padded(&[Text("command `"), Text(command), Text("` has check bits, but the wire names no check")])
             }
             Self::CrcNotLast { command } => {
-                [Text("command `"), Text(command), Text("`: its check bits are not its last"), END, END]
+                padded(&[Text("command `"), Text(command), Text("`: its check bits are not its last")])
             }
-            Self::ReplyMissing { command } => [
+            Self::CrcLeftOut { command } => padded(&[
                 Text("command `"),
                 Text(command),
-                Text("` asks for something, but its reply has no place for it"),
-                END,
-                END,
-            ],
-            Self::OpcodeShadowed { first, second } => {
-                [Text("commands `"), Text(first), Text("` and `"), Text(second), Text("` cannot be told apart")]
+                Text("` lacks check bits, but the wire names a check over every fixed word"),
+            ]),
+            Self::DataBeforeAddress { command } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("`: data whose length hangs on the register stand in front of its address"),
+            ]),
+            Self::ReplyMissing { command } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("` asks for something, or clears it, but its reply has no place for it"),
+            ]),
+            Self::OpcodeShadowed { first, second } => padded(&[
+                Text("commands `"),
+                Text(first),
+                Text("` and `"),
+                Text(second),
+                Text("` cannot be told apart"),
+            ]),
+            Self::WriteUnknown { command, parameter } => {
+                let (writes, text, end) = match parameter {
+                    Parameter::Custom(number) => ("` writes custom parameter ", Number(number as u16), ""),
+                    other => ("` writes `", Text(other.name()), "`"),
+                };
+                padded(&[
+                    Text("command `"),
+                    Text(command),
+                    Text(writes),
+                    text,
+                    Text(end),
+                    Text(", which has no register"),
+                ])
             }
-            Self::WriteUnknown { command, parameter } => [
+            Self::WriteReadOnly { command, register } => padded(&[
                 Text("command `"),
                 Text(command),
                 Text("` writes `"),
-                Text(parameter),
-                Text("`, which has no register"),
-            ],
-            Self::WriteReadOnly { command, register } => {
-                [Text("command `"), Text(command), Text("` writes `"), Text(register), Text("`, which is read only")]
-            }
-            Self::WriteShared { command, register } => [
+                Text(register),
+                Text("`, which is read only"),
+            ]),
+            Self::WriteShared { command, register } => padded(&[
                 Text("command `"),
                 Text(command),
                 Text("` writes `"),
                 Text(register),
                 Text("`, which shares its register or cannot take the code"),
-            ],
-            Self::WriteNoForm { command } => [
+            ]),
+            Self::WriteUnit { command, register } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("` writes its argument to `"),
+                Text(register),
+                Text("`, which is of another unit"),
+            ]),
+            Self::NotByWrites { command } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("` cannot be a sequence of register writes, or such a sequence has a reply of its own"),
+            ]),
+            Self::SetsGoingEarly { command } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("`: the write that sets it going occurs before its last"),
+            ]),
+            Self::WriteNoForm { command } => padded(&[
                 Text("command `"),
                 Text(command),
                 Text("` writes registers, but the map has no write command"),
-                END,
-                END,
-            ],
-            Self::NoReadForm { register } => [
+            ]),
+            Self::NoReadForm { register } => padded(&[
                 Text("register `"),
                 Text(register),
                 Text("` shares its address and has to be read before it is written, but the map has no read command"),
-                END,
-                END,
-            ],
+            ]),
             Self::StatusBits { found } => {
-                [Text("the status word has "), Number(found as u16), Text(" bits; 0 to 64 are possible"), END, END]
+                padded(&[Text("the status word has "), Number(found as u16), Text(" bits; 0 to 64 are possible")])
             }
-            Self::StatusBit { flag } => [
+            Self::StatusBit { flag } => padded(&[
                 Text("flag `"),
                 Text(flag),
                 Text("`: its bit is outside of the status word or its axis of the device"),
-                END,
-                END,
-            ],
+            ]),
             Self::StatusOverlap { first, second } => {
-                [Text("flags `"), Text(first), Text("` and `"), Text(second), Text("` stand at the same bit")]
+                padded(&[Text("flags `"), Text(first), Text("` and `"), Text(second), Text("` stand at the same bit")])
             }
-            Self::StatusTwice { flag } => [Text("flag `"), Text(flag), Text("` stands at two bits"), END, END],
-            Self::MotionStateField => [
-                Text(
-                    "the motion state's field leaves the status word or the device's axes or meets another field, or two of its codes are alike or too wide",
-                ),
-                END,
-                END,
-                END,
-                END,
-            ],
+            Self::StatusTwice { flag } => padded(&[Text("flag `"), Text(flag), Text("` stands at two bits")]),
+            Self::MotionStateField => padded(&[Text(
+                "the motion state's field leaves the status word or the device's axes or meets another field, or two of its codes are alike or too wide",
+            )]),
             Self::CounterBits { found } => {
-                [Text("the position counter has "), Number(found as u16), Text(" bits; 8 to 32 are possible"), END, END]
+                padded(&[Text("the position counter has "), Number(found as u16), Text(" bits; 8 to 32 are possible")])
             }
-            Self::Resolution { found } => [
+            Self::Resolution { found } => padded(&[
                 Text("a microstep resolution of "),
                 Number(found),
                 Text(" (or none at all) is impossible; powers of two from 1 to 32768 are possible"),
-                END,
-                END,
-            ],
-            Self::FrameNotWhole { devices, unit_bits } => [
+            ]),
+            Self::PositionRange { of } => {
+                padded(&[Text("`"), Text(of), Text("`: its codes do not reach as far as the signed position counter")])
+            }
+            Self::ResolutionCode { register, resolution } => padded(&[
+                Text("register `"),
+                Text(register),
+                Text("` and the position counter do not agree on a resolution of "),
+                Number(resolution),
+            ]),
+            Self::FrameNotWhole { devices, unit_bits } => padded(&[
                 Text("the frame of "),
                 Number(devices),
                 Text(" devices of "),
                 Number(unit_bits as u16),
                 Text(" bits is not whole bytes, and the map tolerates no spare clocks"),
-            ],
+            ]),
         }
     }
 
@@ -280,6 +308,20 @@ impl Flaw {
             rest = tail;
         }
         message
+    }
+}
+
+/// The parts, and nothing behind them.
+const fn padded(parts: &[Part]) -> [Part; 6] {
+    const END: Part = Text("");
+    match *parts {
+        [a] => [a, END, END, END, END, END],
+        [a, b] => [a, b, END, END, END, END],
+        [a, b, c] => [a, b, c, END, END, END],
+        [a, b, c, d] => [a, b, c, d, END, END],
+        [a, b, c, d, e] => [a, b, c, d, e, END],
+        [a, b, c, d, e, f, ..] => [a, b, c, d, e, f],
+        [] => [END; 6],
     }
 }
 
@@ -313,8 +355,14 @@ impl Message {
         };
         match core::str::from_utf8(text) {
             Ok(text) => text,
-            // Only where the cut falls into a character of the map's own names.
-            Err(_) => "the map is flawed",
+            // The cut has fallen into a character of the map's own names: what is before it.
+            Err(error) => match text.split_at_checked(error.valid_up_to()) {
+                Some((whole, _)) => match core::str::from_utf8(whole) {
+                    Ok(text) => text,
+                    Err(_) => "",
+                },
+                None => "",
+            },
         }
     }
 

@@ -162,6 +162,11 @@ impl Register {
     /// [`OutOfRange`] if no code means the value, or if the value is of another unit than the register (then the
     /// limits are the register's and the unit is its own).
     pub const fn code_of(&self, value: Value) -> Result<u32, OutOfRange> {
+        if value.unit() as u8 != self.unit as u8 {
+            let (min, max) = self.coding.limits(self.unit);
+            let (min, max) = (self.unit.number(min), self.unit.number(max));
+            return Err(OutOfRange { value: value.number(), min, max, unit: self.unit });
+        }
         self.coding.code_of(value.to_bits(), self.unit)
     }
 
@@ -185,5 +190,33 @@ impl Register {
             Ok(code) => self.value_of(code),
             Err(error) => Err(error),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use std::string::ToString;
+
+    use super::*;
+    use crate::units::{Acceleration, Amplitude, MicrostepResolution, Velocity};
+
+    /// By hand: 5 steps/s² are 5 · 2⁸ bits, which as a velocity would be 0.3125 steps/s, and so code 0.
+    #[test]
+    fn a_register_refuses_a_value_of_another_unit() {
+        let register = Register::new(Parameter::ProfileVelocity, 0, 8);
+        let error = register.code_of(Acceleration::from_steps_per_s2(5).unwrap().into()).unwrap_err();
+        assert_eq!(error.to_string(), "5 steps/s is outside 0..=255 steps/s");
+        assert!(register.code_of(Value::Code(5)).is_err());
+        assert!(register.code_of(MicrostepResolution::from_microsteps_per_step(8).into()).is_err());
+        assert!(register.quantised(Amplitude::from_per_mille(5).unwrap().into()).is_err());
+    }
+
+    #[test]
+    fn the_quantised_value_is_what_the_code_means() {
+        let register = Register::new(Parameter::ProfileVelocity, 0, 8);
+        let velocity = Velocity::from_milli_steps_per_s(5400).unwrap();
+        assert_eq!(register.quantised(velocity.into()), Ok(Velocity::from_steps_per_s(5).unwrap().into()));
+        assert!(register.quantised(Velocity::from_steps_per_s(256).unwrap().into()).is_err());
     }
 }

@@ -71,10 +71,8 @@ impl Layout {
     /// # Errors
     /// [`Flaw::FrameNotWhole`] if its bits are not whole bytes and the devices tolerate no spare clocks.
     pub const fn validate_for(&self, devices: usize) -> Result<(), Flaw> {
-        refuse_if!(
-            !self.can_frame(devices),
-            Flaw::FrameNotWhole { devices: devices as u16, unit_bits: self.wire.unit_bits }
-        );
+        let shown = if devices < u16::MAX as usize { devices as u16 } else { u16::MAX };
+        refuse_if!(!self.can_frame(devices), Flaw::FrameNotWhole { devices: shown, unit_bits: self.wire.unit_bits });
         Ok(())
     }
 }
@@ -98,6 +96,7 @@ const fn wire(layout: &Layout) -> Result<(), Flaw> {
         rest = tail;
     }
     ok!(commands::check_pieces(layout, wire.filler, "filler", false));
+    refuse_if!(commands::lacks_check(layout, wire.filler), Flaw::CrcLeftOut { command: "filler" });
     let mut rest = wire.idle_reply;
     while let [piece, tail @ ..] = rest {
         let kind = matches!(piece, Piece::Fixed { .. } | Piece::Any { .. } | Piece::Status { .. } | Piece::Crc);

@@ -1,32 +1,27 @@
 //! Commands: whole units, the arguments that each verb needs, addresses and data that fit, and no two alike.
 
-use super::super::coding::Sign;
+use crate::units::Unit;
+
+use super::super::coding::{Coding, Sign};
 use super::super::flaw::Flaw;
 use super::super::form::{CommandForm, Piece, Request, Source, Write};
 use super::super::layout::Layout;
-use super::super::register::Access;
+use super::super::register::{Access, Register};
 use super::super::vocabulary::Verb;
 use super::super::wire::Framing;
-use super::{ok, refuse_if, registers};
+use super::{ok, refuse_if, status};
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
+    // Each by itself first: to compare two, the bits of both must be known to be sound.
     let mut rest = layout.commands;
     while let [form, tail @ ..] = rest {
-        let name = form.verb.name();
-        match form.request {
-            Request::Word(pieces) => ok!(check_word(layout, form, pieces)),
-            Request::Writes(writes) => ok!(check_writes(layout, form, writes)),
-        }
-        ok!(check_pieces(layout, form.reply, name, true));
-        ok!(check_length(layout, form.reply, name, true));
-        ok!(check_reply(layout, form));
-        ok!(distinct(layout, layout.wire.filler, "filler", Layout::word_of(form), name));
+        ok!(one(layout, form));
         rest = tail;
     }
-    // Only now: to compare two words both have to be sound.
     let mut rest = layout.commands;
     while let [form, tail @ ..] = rest {
         let name = form.verb.name();
+        ok!(distinct(layout, layout.wire.filler, "filler", Layout::word_of(form), name));
         let mut others = tail;
         while let [other, more @ ..] = others {
             refuse_if!(form.verb.id() == other.verb.id(), Flaw::CommandTwice { command: name });
@@ -38,6 +33,17 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         rest = tail;
     }
     Ok(())
+}
+
+const fn one(layout: &Layout, form: &CommandForm) -> Result<(), Flaw> {
+    let name = form.verb.name();
+    match form.request {
+        Request::Word(pieces) => ok!(check_word(layout, form, pieces)),
+        Request::Writes(writes) => ok!(check_writes(layout, form, writes)),
+    }
+    ok!(check_pieces(layout, form.reply, name, true));
+    ok!(check_length(layout, form.reply, name, true));
+    check_reply(layout, form)
 }
 
 impl Layout {
@@ -60,6 +66,7 @@ struct Tally {
     velocity: u64,
     distance: u64,
     position: u64,
+    status: u64,
     signed: bool,
     overlap: bool,
 }
@@ -75,6 +82,7 @@ impl Tally {
             velocity: 0,
             distance: 0,
             position: 0,
+            status: 0,
             signed: false,
             overlap: false,
         };
@@ -103,7 +111,11 @@ impl Tally {
                     tally.overlap |= tally.position & bits(lsb, width) != 0;
                     tally.position |= bits(lsb, width);
                 }
-                Piece::Fixed { .. } | Piece::Any { .. } | Piece::Status { .. } | Piece::Crc => {}
+                Piece::Status { lsb, width } => {
+                    tally.overlap |= tally.status & bits(lsb, width) != 0;
+                    tally.status |= bits(lsb, width);
+                }
+                Piece::Fixed { .. } | Piece::Any { .. } | Piece::Crc => {}
             }
             rest = tail;
         }
@@ -131,6 +143,8 @@ const fn check_word(layout: &Layout, form: &CommandForm, pieces: &[Piece]) -> Re
     let name = form.verb.name();
     ok!(check_pieces(layout, pieces, name, false));
     ok!(check_length(layout, pieces, name, false));
+    refuse_if!(data_leads_address(pieces), Flaw::DataBeforeAddress { command: name });
+    refuse_if!(lacks_check(layout, pieces), Flaw::CrcLeftOut { command: name });
     let tally = Tally::of(pieces);
     ok!(expect(name, "address", tally.address as u32, form.verb.takes_address()));
     ok!(expect(name, "data", tally.has_data() as u32, matches!(form.verb, Verb::WriteParameter)));
@@ -146,7 +160,30 @@ const fn check_word(layout: &Layout, form: &CommandForm, pieces: &[Piece]) -> Re
     let needs_axis = layout.axes > 1 && form.verb.is_of_one_axis();
     refuse_if!(needs_axis && tally.axis == 0, Flaw::ArgumentMissing { command: name, argument: "axis" });
     refuse_if!(tally.axis > 1, Flaw::ArgumentTwice { command: name, argument: "axis" });
-    check_registers_fit(layout, pieces, &tally, name)
+    let is_write = matches!(form.verb, Verb::WriteParameter);
+    check_registers_fit(layout, pieces, &tally, name, is_write)
+}
+
+/// Whether data of a length that hangs on the address stands in front of it: the device could not tell where they end.
+const fn data_leads_address(pieces: &[Piece]) -> bool {
+    let mut leads = false;
+    let mut rest = pieces;
+    while let [piece, tail @ ..] = rest {
+        match piece {
+            Piece::DataByRegister => leads = true,
+            Piece::Address { .. } => return leads,
+            _ => {}
+        }
+        rest = tail;
+    }
+    false
+}
+
+/// Whether a word lacks the wire's check. In latched units a check may end some commands and not others; fixed words
+/// are checked before anything tells them apart.
+pub(super) const fn lacks_check(layout: &Layout, pieces: &[Piece]) -> bool {
+    let checked = matches!(pieces, [.., Piece::Crc]);
+    layout.wire.crc.is_some() && matches!(layout.wire.framing, Framing::FixedWord) && !checked
 }
 
 const fn expect(command: &'static str, argument: &'static str, found: u32, wanted: bool) -> Result<(), Flaw> {
@@ -156,15 +193,21 @@ const fn expect(command: &'static str, argument: &'static str, found: u32, wante
     Ok(())
 }
 
-/// Every register's address fits an address piece, and its content the data pieces, if there are any.
+/// Every register's address fits an address piece, and its content the data pieces, if there are any; for a write only
+/// what can be written.
 const fn check_registers_fit(
     layout: &Layout,
     pieces: &[Piece],
     tally: &Tally,
     command: &'static str,
+    only_writable: bool,
 ) -> Result<(), Flaw> {
     let mut registers = layout.registers;
     while let [register, tail @ ..] = registers {
+        registers = tail;
+        if only_writable && !layout.is_writable(register.address) {
+            continue;
+        }
         let mut rest = pieces;
         while let [piece, more @ ..] = rest {
             if let Piece::Address { width } = *piece {
@@ -179,7 +222,6 @@ const fn check_registers_fit(
             tally.data != 0 && tally.data < low_bits(layout.content_bits(register.address)),
             Flaw::DataWidth { command, register: register.name }
         );
-        registers = tail;
     }
     Ok(())
 }
@@ -187,22 +229,23 @@ const fn check_registers_fit(
 const fn check_reply(layout: &Layout, form: &CommandForm) -> Result<(), Flaw> {
     let command = form.verb.name();
     let tally = Tally::of(form.reply);
-    let mut has_status = false;
-    let mut rest = form.reply;
-    while let [piece, tail @ ..] = rest {
-        has_status |= matches!(piece, Piece::Status { .. });
-        rest = tail;
+    if !form.verb.takes_address() {
+        refuse_if!(tally.has_data(), Flaw::ArgumentForeign { command, argument: "data in its reply" });
+        refuse_if!(tally.address > 0, Flaw::ArgumentForeign { command, argument: "register's address in its reply" });
     }
-    refuse_if!(matches!(form.verb, Verb::ReadParameter) && !tally.has_data(), Flaw::ReplyMissing { command });
-    // Only a command that speaks of a register can have its address or content come back.
-    let of_register = form.verb.takes_address();
-    refuse_if!(tally.has_data() && !of_register, Flaw::ArgumentForeign { command, argument: "data in its reply" });
     refuse_if!(
-        tally.address > 0 && !of_register,
-        Flaw::ArgumentForeign { command, argument: "register's address in its reply" }
+        tally.data_by_register > 1 || tally.data_by_register > 0 && tally.data != 0,
+        Flaw::ArgumentTwice { command, argument: "data in its reply" }
     );
-    refuse_if!(matches!(form.verb, Verb::PeekStatus | Verb::TakeStatus) && !has_status, Flaw::ReplyMissing { command });
-    check_registers_fit(layout, form.reply, &tally, command)
+    let lacks = match form.verb {
+        Verb::ReadParameter => !tally.has_data(),
+        Verb::PeekStatus => tally.status == 0,
+        // What taking clears is told nowhere else.
+        Verb::TakeStatus => tally.status == 0 || status::cleared_by_taking(layout) & !tally.status != 0,
+        _ => false,
+    };
+    refuse_if!(lacks, Flaw::ReplyMissing { command });
+    check_registers_fit(layout, form.reply, &tally, command, false)
 }
 
 /// What holds for any list of pieces: widths, fixed values, parts that make a whole, the check at the end.
@@ -220,7 +263,7 @@ pub(super) const fn check_pieces(
                 refuse_if!(width == 0 || width > 64, Flaw::PieceWidth { command });
                 refuse_if!(value > low_bits(width), Flaw::FixedValue { command });
             }
-            Piece::Any { width } => refuse_if!(width == 0, Flaw::PieceWidth { command }),
+            Piece::Any { width } => refuse_if!(width == 0 || width > 64, Flaw::PieceWidth { command }),
             Piece::Axis { width } => {
                 let fits = width > 0 && width <= 8 && layout.axes as u64 - 1 <= low_bits(width);
                 refuse_if!(!fits, Flaw::PieceWidth { command });
@@ -236,10 +279,17 @@ pub(super) const fn check_pieces(
             Piece::Velocity { coding, lsb, width }
             | Piece::Distance { coding, lsb, width }
             | Piece::Position { coding, lsb, width } => {
-                refuse_if!(!registers::coding_is_sound(&coding), Flaw::Coding { of: command });
+                let unit = match *piece {
+                    Piece::Velocity { .. } => Unit::StepsPerSecond,
+                    _ => Unit::Microsteps,
+                };
+                let (min, max) = coding.limits(unit);
+                refuse_if!(!coding.is_sound() || min > max, Flaw::Coding { of: command });
+                // The counter has a sign, so its places have one.
+                refuse_if!(matches!(piece, Piece::Position { .. }) && min >= 0, Flaw::PositionRange { of: command });
                 let fits = width > 0 && lsb as u16 + width as u16 <= coding.width as u16;
                 refuse_if!(!fits, Flaw::PieceWidth { command });
-                refuse_if!(!parts_are_whole(pieces, piece, coding.width), Flaw::Parts { command });
+                refuse_if!(!parts_are_whole(pieces, piece, &coding), Flaw::Parts { command });
                 refuse_if!(reply, Flaw::ArgumentForeign { command, argument: "argument in its reply" });
             }
             Piece::Direction { .. } => {
@@ -261,15 +311,28 @@ pub(super) const fn check_pieces(
     Ok(())
 }
 
-/// Whether the parts of the argument that `piece` belongs to make a code of `width` bits.
-const fn parts_are_whole(pieces: &[Piece], piece: &Piece, width: u8) -> bool {
+/// Whether the parts of the argument that `piece` belongs to make one code of `coding`.
+const fn parts_are_whole(pieces: &[Piece], piece: &Piece, coding: &Coding) -> bool {
+    let mut rest = pieces;
+    while let [part, tail @ ..] = rest {
+        let same = match (piece, part) {
+            (Piece::Velocity { .. }, Piece::Velocity { coding: other, .. })
+            | (Piece::Distance { .. }, Piece::Distance { coding: other, .. })
+            | (Piece::Position { .. }, Piece::Position { coding: other, .. }) => coding.same(other),
+            _ => true,
+        };
+        if !same {
+            return false;
+        }
+        rest = tail;
+    }
     let tally = Tally::of(pieces);
     let covered = match piece {
         Piece::Velocity { .. } => tally.velocity,
         Piece::Distance { .. } => tally.distance,
         _ => tally.position,
     };
-    covered == low_bits(width)
+    covered == low_bits(coding.width)
 }
 
 /// Whole units, and exactly one with fixed words.
@@ -289,6 +352,8 @@ const fn check_length(layout: &Layout, pieces: &[Piece], command: &'static str, 
 
 const fn check_writes(layout: &Layout, form: &CommandForm, writes: &[Write]) -> Result<(), Flaw> {
     let command = form.verb.name();
+    let is_itself_a_word = form.verb.takes_address() || matches!(form.verb, Verb::PeekStatus | Verb::TakeStatus);
+    refuse_if!(is_itself_a_word || !form.reply.is_empty(), Flaw::NotByWrites { command });
     refuse_if!(writes.is_empty() || writes.len() > 8, Flaw::WordLength { command });
     refuse_if!(layout.form(Verb::WriteParameter).is_none(), Flaw::WriteNoForm { command });
     let (mut arguments, mut directions, mut signed) = (0, 0, false);
@@ -297,23 +362,11 @@ const fn check_writes(layout: &Layout, form: &CommandForm, writes: &[Write]) -> 
         let mut axis = 0;
         while axis < layout.axes {
             let Some(register) = layout.register(write.parameter, axis) else {
-                return Err(Flaw::WriteUnknown { command, parameter: write.parameter.name() });
+                return Err(Flaw::WriteUnknown { command, parameter: write.parameter });
             };
-            refuse_if!(
-                matches!(register.access, Access::ReadOnly),
-                Flaw::WriteReadOnly { command, register: register.name }
-            );
-            let fits = match write.source {
-                Source::Code(code) => code & !register.coding.mask() == 0,
-                Source::Direction { positive, negative } => {
-                    positive != negative && (positive | negative) & !register.coding.mask() == 0
-                }
-                Source::Argument => true,
-            };
-            refuse_if!(
-                !fits || layout.is_shared(register.address) || register.lsb != 0,
-                Flaw::WriteShared { command, register: register.name }
-            );
+            ok!(check_write(layout, form, write, register));
+            // A register that the device has once would move its first axis, or all of them.
+            refuse_if!(register.axis != axis, Flaw::ArgumentMissing { command, argument: "axis" });
             signed |= matches!(write.source, Source::Argument) && !matches!(register.coding.sign, Sign::Unsigned);
             axis += 1;
         }
@@ -326,7 +379,38 @@ const fn check_writes(layout: &Layout, form: &CommandForm, writes: &[Write]) -> 
     }
     ok!(expect(command, "argument", arguments, form.verb.takes_argument()));
     let needs_direction = matches!(form.verb, Verb::MoveVelocity | Verb::MoveRelative) && !signed;
-    expect(command, "direction", directions, needs_direction)
+    ok!(expect(command, "direction", directions, needs_direction));
+    if let [before @ .., last] = writes {
+        refuse_if!(occurs(last, before), Flaw::SetsGoingEarly { command });
+    }
+    Ok(())
+}
+
+const fn check_write(layout: &Layout, form: &CommandForm, write: &Write, register: &Register) -> Result<(), Flaw> {
+    let command = form.verb.name();
+    let register_name = register.name;
+    refuse_if!(matches!(register.access, Access::ReadOnly), Flaw::WriteReadOnly { command, register: register_name });
+    let fits = match write.source {
+        Source::Code(code) => register.value_of(code).is_ok(),
+        Source::Direction { positive, negative } => {
+            positive != negative && register.value_of(positive).is_ok() && register.value_of(negative).is_ok()
+        }
+        Source::Argument => true,
+    };
+    refuse_if!(
+        !fits || layout.is_shared(register.address) || register.lsb != 0,
+        Flaw::WriteShared { command, register: register_name }
+    );
+    if matches!(write.source, Source::Argument) {
+        let same_unit = match form.verb {
+            Verb::MoveVelocity => matches!(register.unit, Unit::StepsPerSecond),
+            _ => matches!(register.unit, Unit::Microsteps),
+        };
+        refuse_if!(!same_unit, Flaw::WriteUnit { command, register: register_name });
+        let (min, _) = register.coding.limits(register.unit);
+        refuse_if!(matches!(form.verb, Verb::MoveAbsolute(_)) && min >= 0, Flaw::PositionRange { of: register_name });
+    }
+    Ok(())
 }
 
 /// A write that sets one command going must not occur in another, neither at its end nor on the way.
@@ -334,19 +418,24 @@ const fn distinct_writes(first: &CommandForm, second: &CommandForm) -> Result<()
     let (Request::Writes([.., last]), Request::Writes(writes)) = (first.request, second.request) else {
         return Ok(());
     };
+    refuse_if!(occurs(last, writes), Flaw::OpcodeShadowed { first: first.verb.name(), second: second.verb.name() });
+    Ok(())
+}
+
+/// Whether one of the writes may be the same as this one.
+const fn occurs(wanted: &Write, writes: &[Write]) -> bool {
     let mut rest = writes;
     while let [write, tail @ ..] = rest {
-        let alike = match (last.source, write.source) {
+        let alike = match (wanted.source, write.source) {
             (Source::Code(a), Source::Code(b)) => a == b,
             _ => true,
         };
-        refuse_if!(
-            alike && last.parameter.same(write.parameter),
-            Flaw::OpcodeShadowed { first: first.verb.name(), second: second.verb.name() }
-        );
+        if alike && wanted.parameter.same(write.parameter) {
+            return true;
+        }
         rest = tail;
     }
-    Ok(())
+    false
 }
 
 /// Two words can be told apart: some bit is known in both, and differs, before either ends.
@@ -422,49 +511,5 @@ impl<'a> Known<'a> {
             self.taken = 0;
         }
         Some(bit)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    extern crate std;
-
-    use super::*;
-    use crate::map::{Coding, Encoding, Wire};
-
-    const WIRE: Wire = Wire::latched_units(8, &[Piece::fixed(8, 0)]);
-    const HOME: CommandForm = CommandForm::word(Verb::HomeOnCurrentPosition, &[Piece::fixed(8, 1)]);
-
-    /// Comparing the first word with the second must not shift by the second's unchecked width.
-    #[test]
-    fn an_unsound_second_command_is_refused_for_its_own_flaw() {
-        const MAP: Layout = Layout::new("wide", WIRE)
-            .commands(&[HOME, CommandForm::word(Verb::PeekStatus, &[Piece::fixed(200, 0)]).reply(&[Piece::any(8)])]);
-        assert_eq!(MAP.validate(), Err(Flaw::PieceWidth { command: "peek status" }));
-    }
-
-    #[test]
-    fn hundreds_of_pieces_of_one_kind_are_counted_without_overflow() {
-        const MANY: &[Piece] = &[Piece::axis(1); 300];
-        const MAP: Layout =
-            Layout::new("many", WIRE).axes(2).commands(&[CommandForm::word(Verb::MoveVelocity, MANY), HOME]);
-        assert_eq!(MAP.validate(), Err(Flaw::WordLength { command: "move velocity" }));
-    }
-
-    #[test]
-    fn a_reply_brings_no_register_of_a_command_that_names_none() {
-        const DATA: Layout = Layout::new("data", WIRE).commands(&[HOME.reply(&[Piece::data(8)])]);
-        const ADDRESS: Layout = Layout::new("address", WIRE).commands(&[HOME.reply(&[Piece::address(8)])]);
-        let refused = |argument| Err(Flaw::ArgumentForeign { command: "home on current position", argument });
-        assert_eq!(DATA.validate(), refused("data in its reply"));
-        assert_eq!(ADDRESS.validate(), refused("register's address in its reply"));
-    }
-
-    #[test]
-    fn a_velocity_without_sign_needs_a_direction() {
-        const SPEED: Piece = Piece::velocity(Coding::new(7, Encoding::Raw));
-        const MAP: Layout =
-            Layout::new("blind", WIRE).commands(&[CommandForm::word(Verb::MoveVelocity, &[Piece::fixed(1, 1), SPEED])]);
-        assert_eq!(MAP.validate(), Err(Flaw::ArgumentMissing { command: "move velocity", argument: "direction" }));
     }
 }

@@ -2,7 +2,6 @@
 
 use crate::units::Unit;
 
-use super::super::coding::{Coding, Encoding};
 use super::super::flaw::Flaw;
 use super::super::layout::{Drive, Layout, same_text};
 use super::super::parameter::{CurveSegment, Parameter};
@@ -29,7 +28,7 @@ const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     let width = register.coding.width;
     refuse_if!(width == 0 || register.lsb as u16 + width as u16 > 32, Flaw::RegisterWidth { register: name });
     refuse_if!(register.axis >= layout.axes, Flaw::RegisterAxis { register: name });
-    refuse_if!(!coding_is_sound(&register.coding), Flaw::Coding { of: name });
+    refuse_if!(!register.coding.is_sound(), Flaw::Coding { of: name });
     let reset_fits = register.reset & !register.coding.mask() == 0 && register.value_of(register.reset).is_ok();
     refuse_if!(!reset_fits, Flaw::Reset { register: name });
     if register.parameter.is_amplitude() {
@@ -42,8 +41,43 @@ const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     if let Parameter::BackEmfFrom(segment) | Parameter::BackEmfSlope(segment) = register.parameter {
         refuse_if!(!segment_is_sound(layout, register.axis, segment), Flaw::Curve { register: name });
     }
+    if matches!(register.parameter, Parameter::PositionDemandValue) && matches!(register.unit, Unit::Microsteps) {
+        let (min, max) = layout.position.range();
+        let (least, greatest) = register.coding.limits(register.unit);
+        refuse_if!(least > min || greatest < max, Flaw::PositionRange { of: name });
+    }
+    if matches!(register.parameter, Parameter::MicrostepResolution) {
+        ok!(resolutions(layout, register));
+    }
     let must_be_read_first = layout.is_shared(register.address) && !matches!(register.access, Access::ReadOnly);
     refuse_if!(must_be_read_first && layout.form(Verb::ReadParameter).is_none(), Flaw::NoReadForm { register: name });
+    Ok(())
+}
+
+/// The register has a code for every resolution that the counter knows, and powers up with one of them.
+const fn resolutions(layout: &Layout, register: &Register) -> Result<(), Flaw> {
+    let unit = Unit::MicrostepsPerStep;
+    if register.unit as u8 != unit as u8 {
+        return Ok(());
+    }
+    let at_reset = match register.coding.value_of(register.reset, unit) {
+        Ok(bits) => bits,
+        Err(_) => return Err(Flaw::Reset { register: register.name }),
+    };
+    let mut resets_to_one = false;
+    let mut rest = layout.position.resolutions;
+    while let [resolution, tail @ ..] = rest {
+        let bits = *resolution as i64;
+        let read_back = match register.coding.code_of(bits, unit) {
+            Ok(code) => register.coding.value_of(code, unit),
+            Err(error) => Err(error),
+        };
+        let has_code = matches!(read_back, Ok(found) if found == bits);
+        refuse_if!(!has_code, Flaw::ResolutionCode { register: register.name, resolution: *resolution });
+        resets_to_one |= bits == at_reset;
+        rest = tail;
+    }
+    refuse_if!(!resets_to_one, Flaw::ResolutionCode { register: register.name, resolution: at_reset as u16 });
     Ok(())
 }
 
@@ -56,45 +90,14 @@ const fn pair(first: &Register, second: &Register) -> Result<(), Flaw> {
         first.axis == second.axis && first.parameter.same(second.parameter),
         Flaw::ParameterTwice { register: second.name }
     );
-    let both_custom = matches!((first.parameter, second.parameter), (Parameter::Custom(_), Parameter::Custom(_)));
+    // Names are how map files and messages tell parameters apart; a standard name is given by the parameter.
+    let any_custom =
+        matches!(first.parameter, Parameter::Custom(_)) || matches!(second.parameter, Parameter::Custom(_));
     refuse_if!(
-        both_custom && first.axis == second.axis && same_text(first.name, second.name),
+        any_custom && !first.parameter.same(second.parameter) && same_text(first.name, second.name),
         Flaw::CustomNameTwice { register: second.name }
     );
     Ok(())
-}
-
-/// Whether the coding's numbers can be calculated with.
-pub(super) const fn coding_is_sound(coding: &Coding) -> bool {
-    if coding.width == 0 || coding.width > 32 {
-        return false;
-    }
-    match coding.encoding {
-        Encoding::Raw => true,
-        Encoding::Linear { numerator, denominator, .. }
-        | Encoding::Reciprocal { numerator, denominator, .. }
-        | Encoding::PowerOfTwo { numerator, denominator, .. } => numerator != 0 && denominator != 0,
-        Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
-            numerator != 0 && denominator != 0 && mantissa_bits > 0 && mantissa_bits < coding.width
-        }
-        Encoding::Table(entries) => {
-            let mut rest = entries;
-            while let [entry, tail @ ..] = rest {
-                if entry.denominator == 0 || entry.code > coding.mask() || entry.code > coding.max_code {
-                    return false;
-                }
-                let mut others = tail;
-                while let [other, more @ ..] = others {
-                    if other.code == entry.code {
-                        return false;
-                    }
-                    others = more;
-                }
-                rest = tail;
-            }
-            !entries.is_empty()
-        }
-    }
 }
 
 /// Whether the segment has its slope and a segment before it, and the curve's kind is the same throughout.

@@ -2,7 +2,8 @@
 
 use super::super::flaw::Flaw;
 use super::super::layout::Layout;
-use super::super::status::{MotionStateField, StatusBit};
+use super::super::register::BitField;
+use super::super::status::{Clearing, Holding, MotionStateField, StatusBit};
 use super::refuse_if;
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
@@ -23,10 +24,6 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     let mut rest = status.motion_states;
     while let [field, tail @ ..] = rest {
         refuse_if!(!field_is_sound(layout, field), Flaw::MotionStateField);
-        rest = tail;
-    }
-    let mut rest = status.motion_states;
-    while let [field, tail @ ..] = rest {
         let mut bits = status.flags;
         while let [bit, more @ ..] = bits {
             let lsb = field.field.lsb;
@@ -38,7 +35,7 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         }
         let mut others = tail;
         while let [other, more @ ..] = others {
-            refuse_if!(fields_collide(field, other), Flaw::MotionStateField);
+            refuse_if!(other.axis == field.axis || overlap(field.field, other.field), Flaw::MotionStateField);
             others = more;
         }
         rest = tail;
@@ -46,10 +43,22 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     Ok(())
 }
 
-/// Whether two fields speak of one axis or share a bit; both lie in the status word.
-const fn fields_collide(first: &MotionStateField, second: &MotionStateField) -> bool {
-    let (a, b) = (first.field, second.field);
-    first.axis == second.axis || a.lsb < b.lsb + b.width && b.lsb < a.lsb + a.width
+const fn overlap(first: BitField, second: BitField) -> bool {
+    let (first_end, second_end) = (first.lsb as u16 + first.width as u16, second.lsb as u16 + second.width as u16);
+    (first.lsb as u16) < second_end && (second.lsb as u16) < first_end
+}
+
+/// The bits of the flags that taking the status clears.
+pub(super) const fn cleared_by_taking(layout: &Layout) -> u64 {
+    let mut bits = 0;
+    let mut rest = layout.status.flags;
+    while let [bit, tail @ ..] = rest {
+        if matches!(bit.holding, Holding::LatchedUntil(Clearing::TakeStatus)) {
+            bits |= 1 << bit.bit;
+        }
+        rest = tail;
+    }
+    bits
 }
 
 const fn same_flag(first: &StatusBit, second: &StatusBit) -> bool {
@@ -79,29 +88,4 @@ const fn field_is_sound(layout: &Layout, field: &MotionStateField) -> bool {
         rest = tail;
     }
     true
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::map::{BitField, Piece, StatusLayout, Wire};
-
-    const BASE: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece::fixed(8, 0)])).axes(2);
-    const CODES: [u8; 4] = [0, 1, 2, 3];
-
-    #[test]
-    fn two_motion_states_share_neither_bits_nor_an_axis() {
-        fn of(fields: &'static [MotionStateField]) -> Layout {
-            BASE.status(StatusLayout::new(8, &[]).motion_states(fields))
-        }
-        const FIRST: MotionStateField = MotionStateField::new(BitField::new(0, 2), CODES);
-        const BESIDE: MotionStateField = MotionStateField::new(BitField::new(2, 2), CODES);
-        const ACROSS: MotionStateField = MotionStateField::new(BitField::new(1, 2), CODES);
-        const GOOD: &[MotionStateField] = &[FIRST, BESIDE.axis(1)];
-        const SHARED_BIT: &[MotionStateField] = &[FIRST, ACROSS.axis(1)];
-        const SHARED_AXIS: &[MotionStateField] = &[FIRST, BESIDE];
-        assert_eq!(of(GOOD).validate(), Ok(()));
-        assert_eq!(of(SHARED_BIT).validate(), Err(Flaw::MotionStateField));
-        assert_eq!(of(SHARED_AXIS).validate(), Err(Flaw::MotionStateField));
-    }
 }
