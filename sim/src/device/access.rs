@@ -138,19 +138,25 @@ impl Device {
             _ => return Argument::None,
         };
         let mut quantity = Quantity { code: 0, value: None };
-        let mut sign = Some(1.0);
+        let mut direction = Quantity { code: 0, value: Some(1.0) };
         for write in trigger.writes {
             let Some(register) = self.dictionary.register(write.parameter, trigger.axis) else { continue };
             let code = self.file.code(register);
             match write.source {
                 Source::Argument => quantity = Quantity { code, value: value_of(code, &register.coding) },
-                Source::Direction { positive, .. } if code == positive => sign = Some(1.0),
-                Source::Direction { negative, .. } if code == negative => sign = Some(-1.0),
-                Source::Direction { .. } => sign = None,
+                Source::Direction { positive, .. } if code == positive => {
+                    direction = Quantity { code, value: Some(1.0) }
+                }
+                Source::Direction { negative, .. } if code == negative => {
+                    direction = Quantity { code, value: Some(-1.0) }
+                }
+                Source::Direction { .. } => direction = Quantity { code, value: None },
                 Source::Code(_) => {}
             }
         }
-        let value = quantity.value.zip(sign).map(|(value, sign)| if value == 0.0 { 0.0 } else { sign * value });
+        // Without a direction it is the direction's code that means nothing.
+        let Some(sign) = direction.value else { return kind(direction) };
+        let value = quantity.value.map(|value| if value == 0.0 { 0.0 } else { sign * value });
         kind(Quantity { value, ..quantity })
     }
 }

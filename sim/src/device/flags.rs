@@ -5,7 +5,8 @@
 //! level is caught at every phase change of the motion, so that nothing slips through between two words.
 //!
 //! Where the map lets an event be live rather than latched, it shows the fate of the last word that was not filler;
-//! a live reset shows that no command was obeyed yet.
+//! a live reset shows that no command was obeyed yet. What only a fault reset clears stays until the device is restarted:
+//! the vocabulary of commands has no fault reset.
 
 use stepchain::map::{BridgeState, Clearing, Flag, Holding, Polarity, StatusBit, StatusLayout};
 

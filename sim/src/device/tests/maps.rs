@@ -160,18 +160,22 @@ fn a_latched_level_is_caught_though_no_word_came_while_it_was_up() {
 
 const SPEED: Parameter = Parameter::TargetVelocity;
 const SENSE: Parameter = Parameter::Custom(1);
+const TURN: Parameter = Parameter::Custom(2);
 
-/// One form ends in a direction, the other in its argument.
+/// One form ends in a direction, two in their arguments.
 const SEQUENCES: Layout = Layout::new("sequences", Wire::fixed_word(16, &[Piece::fixed(16, 0)]))
     .registers(&[
         Register::new(SPEED, 0x01, 8),
         Register::new(SENSE, 0x02, 2).named("sense"),
         Register::new(Parameter::TargetPosition, 0x03, 8).sign(Sign::TwosComplement),
+        Register::new(TURN, 0x04, 2).named("turn"),
+        Register::new(Parameter::Custom(3), 0x05, 8).named("way to go"),
     ])
     .commands(&[
         CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 8), Piece::address(4), Piece::data(8)]),
         CommandForm::writes(Verb::MoveVelocity, &[Write::argument(SPEED), Write::direction(SENSE, 1, 2)]),
         CommandForm::writes(Verb::MoveAbsolute(Way::Shortest), &[Write::argument(Parameter::TargetPosition)]),
+        CommandForm::writes(Verb::MoveRelative, &[Write::direction(TURN, 1, 2), Write::argument(Parameter::Custom(3))]),
     ])
     .position(PositionCounter::new(16, &[4]));
 
@@ -187,4 +191,13 @@ fn a_sequence_may_end_in_a_direction_or_in_its_argument() {
     send(&mut device, S, &[0x83FE]);
     assert_eq!(device.axes()[0].target(), -2);
     assert_eq!(device.axes()[0].engine().position(100 * S), -2);
+}
+
+#[test]
+fn a_direction_that_was_never_written_is_none() {
+    let mut device = device(&SEQUENCES);
+    send(&mut device, 0, &[0x8509]);
+    assert_eq!(rejections(&mut device), [Rejection::MeaninglessCode { code: 0 }]);
+    send(&mut device, 0, &[0x8402, 0x8509]);
+    assert_eq!(device.axes()[0].target(), -9);
 }
