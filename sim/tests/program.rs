@@ -236,6 +236,17 @@ fn every_help_has_an_example_that_runs() {
 }
 
 #[test]
+fn the_bench_in_the_help_runs() {
+    let directory = directory("help-bench");
+    let help = stepchain(&directory, &["run", "--help"]).out;
+    let bench = help.lines().skip_while(|line| *line != "  [chain]").take_while(|line| line.starts_with("  "));
+    fs::write(directory.join("bench.toml"), bench.collect::<Vec<_>>().join("\n")).unwrap();
+    let ran = stepchain(&directory, &["run", "bench.toml"]);
+    assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+    assert!(ran.out.contains("400 steps"), "{}", ran.out);
+}
+
+#[test]
 fn a_verb_that_does_not_exist_is_exit_two() {
     let ran = stepchain(&directory("verb"), &["rum"]);
     assert_eq!((ran.exit, ran.out.as_str()), (2, ""));
@@ -257,6 +268,10 @@ fn a_map_comes_back_from_its_file_as_it_was() {
     let rust = stepchain(&directory, &["map", "export", "latched", "--to", "rust", "--name", "MyChip"]).out;
     assert!(rust.contains("impl RegisterMap for MyChip"), "{rust}");
     assert_eq!(stepchain(&directory, &["map", "export", "latched", "--to", "rust", "--name", "my chip"]).exit, 2);
+    let registers = stepchain(&directory, &["map", "show", "latched", "--format", "json"]).objects();
+    assert!(registers.iter().any(|register| register["register"] == "profile velocity"), "{registers:?}");
+    let source = stepchain(&directory, &["map", "export", "latched", "--format", "json"]).objects();
+    assert_eq!(source[0]["source"], stepchain(&directory, &["map", "export", "latched"]).out);
 }
 
 #[test]

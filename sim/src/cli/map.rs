@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand, ValueEnum};
 use serde::Serialize;
-use stepchain::map::Layout;
+use stepchain::map::{Layout, Register};
 
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::map_of;
@@ -50,9 +50,9 @@ enum Verb {
         /// What to write.
         #[arg(long, value_enum, default_value_t = Target::Toml)]
         to: Target,
-        /// Name of the type in Rust source.
-        #[arg(long, value_name = "TYPE", default_value = "Device")]
-        name: String,
+        /// Name of the type in Rust source; made from the map's name if not given.
+        #[arg(long, value_name = "TYPE")]
+        name: Option<String>,
     },
 }
 
@@ -82,6 +82,41 @@ struct Facts {
     status_flags: usize,
 }
 
+/// What is told of one register.
+#[derive(Debug, Serialize)]
+struct Field {
+    register: &'static str,
+    parameter: String,
+    axis: u8,
+    address: u16,
+    lsb: u8,
+    bits: u8,
+    unit: &'static str,
+    reset: u32,
+}
+
+impl Field {
+    fn of(register: &Register) -> Self {
+        Self {
+            register: register.name,
+            parameter: register.parameter.to_string(),
+            axis: register.axis,
+            address: register.address,
+            lsb: register.lsb,
+            bits: register.coding.width,
+            unit: register.unit.symbol(),
+            reset: register.reset,
+        }
+    }
+}
+
+/// A map as source.
+#[derive(Debug, Serialize)]
+struct Source {
+    map: &'static str,
+    source: String,
+}
+
 pub(super) fn map(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verdict, Failure> {
     match &arguments.verb {
         Verb::Check(map) => {
@@ -103,19 +138,41 @@ pub(super) fn map(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
                 )?,
             }
         }
-        Verb::Show(map) => write!(output.out, "{}", map_file::to_toml(map.layout()?))?,
-        Verb::Export { map, to: Target::Toml, .. } => write!(output.out, "{}", map_file::to_toml(map.layout()?))?,
-        Verb::Export { map, to: Target::Rust, name } => {
-            let is_type =
-                name.starts_with(|c: char| c.is_ascii_uppercase()) && name.chars().all(|c| c.is_ascii_alphanumeric());
-            if !is_type {
-                let found = format!("--name: found {name:?}, expected a type's name in camel case, such as MyChip");
-                return Err(Failure::Input(found));
+        Verb::Show(map) => {
+            let layout = map.layout()?;
+            match output.format {
+                Format::Json => layout.registers.iter().try_for_each(|register| output.object(&Field::of(register)))?,
+                Format::Text => write!(output.out, "{}", map_file::to_toml(layout))?,
             }
-            write!(output.out, "{}", map_file::to_toml(map.layout()?))?;
+        }
+        Verb::Export { map, to, name } => {
+            let layout = map.layout()?;
+            let source = match to {
+                Target::Toml => map_file::to_toml(layout),
+                Target::Rust => {
+                    type_name(layout, name.as_deref())?;
+                    map_file::to_toml(layout)
+                }
+            };
+            match output.format {
+                Format::Json => output.object(&Source { map: layout.name, source })?,
+                Format::Text => write!(output.out, "{source}")?,
+            }
         }
     }
     Ok(Verdict::NothingWrong)
+}
+
+/// The name asked for, if it can be one, or one made from the map's.
+fn type_name(layout: &Layout, asked: Option<&str>) -> Result<String, Failure> {
+    let Some(name) = asked else {
+        return Ok(layout.name.to_owned());
+    };
+    let is_type = name.starts_with(|c: char| c.is_ascii_uppercase()) && name.chars().all(|c| c.is_ascii_alphanumeric());
+    if is_type {
+        return Ok(name.to_owned());
+    }
+    Err(Failure::Input(format!("--name: found {name:?}, expected a type's name in camel case, such as MyChip")))
 }
 
 impl Map {

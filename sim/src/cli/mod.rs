@@ -14,6 +14,7 @@ mod plan;
 mod run;
 mod text;
 
+use std::error::Error;
 use std::ffi::OsString;
 use std::io::{self, Write};
 
@@ -28,13 +29,13 @@ use clap::{Parser, Subcommand, ValueEnum};
 struct Arguments {
     #[command(subcommand)]
     verb: Option<Verb>,
-    /// How results are written: text for people, json for programs (one object a line).
-    #[arg(long, global = true, value_enum, default_value_t = Format::Text)]
+    /// Results as text for people, or as json for programs: one object a line.
+    #[arg(long, global = true, value_enum, default_value_t = Format::Text, value_name = "FORMAT")]
     format: Format,
 }
 
 const EXAMPLE: &str = "\
-Example: three axes of a sowing machine, and a report on them for the browser
+Example: three axes of a sowing machine, with a report to open in a browser
   stepchain run --out out
 
 Units: full steps, full steps/s, full steps/s², seconds, volts, amperes, degrees Celsius.
@@ -88,8 +89,9 @@ enum Failure {
 }
 
 impl Failure {
-    fn input(message: impl ToString) -> Self {
-        Self::Input(message.to_string())
+    /// An input that cannot be used, for `map_err`.
+    fn input(error: impl Error) -> Self {
+        Self::Input(error.to_string())
     }
 }
 

@@ -19,7 +19,7 @@ use quantise::{Quantised, quantise};
 
 /// Predict how long a move takes and how fast it gets.
 #[derive(Debug, Args)]
-#[command(after_help = EXAMPLES)]
+#[command(after_help = EXAMPLES, override_usage = USAGE)]
 pub(super) struct Arguments {
     /// How far, in full steps; negative counts down.
     #[arg(long, value_name = "STEPS", allow_negative_numbers = true, required_unless_present = "axis")]
@@ -30,14 +30,14 @@ pub(super) struct Arguments {
     /// Slope of the rising ramp, in full steps/s².
     #[arg(long, value_name = "STEPS/S²", required_unless_present = "axis")]
     acceleration: Option<f64>,
-    /// Slope of the falling ramp, in full steps/s² [default: as the acceleration].
+    /// Slope of the falling ramp, in full steps/s²; as the acceleration if not given.
     #[arg(long, value_name = "STEPS/S²")]
     deceleration: Option<f64>,
     /// Speed taken up and dropped without a ramp, in full steps/s.
     #[arg(long, value_name = "STEPS/S", default_value_t = 0.0)]
     start_velocity: f64,
-    /// An axis of a coordinated move: distance, velocity, acceleration, and if wanted deceleration and start velocity;
-    /// give it once for each axis.
+    /// One axis of a straight line: distance, velocity, acceleration, and if wanted deceleration and start velocity.
+    /// Give it once for each axis.
     #[arg(
         long,
         value_name = "D,V,A,B,S",
@@ -50,6 +50,10 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "MAP")]
     map: Option<PathBuf>,
 }
+
+const USAGE: &str = "\
+stepchain plan --distance STEPS --velocity STEPS/S --acceleration STEPS/S² [OPTIONS]
+       stepchain plan --axis D,V,A[,B[,S]] --axis D,V,A[,B[,S]] ... [OPTIONS]";
 
 const EXAMPLES: &str = "\
 Example: a move as the registers of a device will really do it

@@ -42,7 +42,7 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
     preflight::check(bench)?;
     let mut session = Session::new(bench)?;
     if bench.layout.form(Verb::TakeStatus).is_some() {
-        session.to_every_device(Command::TakeStatus)?;
+        session.call_every_device(Command::TakeStatus)?;
         session.forget_faults();
     }
     session.apply_settings()?;

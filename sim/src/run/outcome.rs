@@ -79,7 +79,7 @@ pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger, marks: Vec<Mark>
     let reached: Vec<_> = bench.axes.iter().map(|axis| session.chain.position(axis.device, axis.axis.into())).collect();
     compare_positions(&mut session)?;
     if bench.layout.form(Verb::TakeStatus).is_some() {
-        session.to_every_device(Command::TakeStatus)?;
+        session.call_every_device(Command::TakeStatus)?;
     }
     let (bytes_on_wire, least_bytes) = (session.chain.bytes_on_wire(), session.least_bytes);
     let axes = bench.axes.iter().zip(&tracks).zip(reached).enumerate().map(|(index, ((axis, track), reached))| {

@@ -128,7 +128,7 @@ impl<'a> Session<'a> {
     }
 
     /// Sends the same command to axis 0 of every device.
-    pub(super) fn to_every_device(&mut self, command: Command) -> Result<Call, Problem> {
+    pub(super) fn call_every_device(&mut self, command: Command) -> Result<Call, Problem> {
         self.call(&vec![command.on(0); self.bench.devices])
     }
 
