@@ -3,8 +3,13 @@
 //! Everything here is `const fn`, so lists are walked by slice patterns and errors returned by `match`.
 
 mod commands;
+mod distinct;
 mod registers;
 mod status;
+mod tally;
+#[cfg(test)]
+mod tests;
+mod writes;
 
 use super::flaw::Flaw;
 use super::form::Piece;

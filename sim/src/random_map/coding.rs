@@ -8,6 +8,8 @@ use super::dice::Dice;
 /// A coding of at most `width` bits for a unit; with a sign if asked for.
 pub(super) fn draw(dice: &mut Dice, unit: Unit, width: u8, signed: bool) -> Coding {
     let sign = if signed { dice.pick(&[Sign::TwosComplement, Sign::SignMagnitude]) } else { Sign::Unsigned };
+    // With 32 bits behind the point of an amplitude slope, finer codes would overflow the driver's 64-bit arithmetic.
+    let width = if matches!(unit, Unit::SharePerStepPerSecond) { width.min(18) } else { width };
     let coding = Coding::new(width, Encoding::Raw).sign(sign);
     if matches!(unit, Unit::Microsteps) {
         return microsteps(dice, coding);
@@ -26,6 +28,8 @@ pub(super) fn draw(dice: &mut Dice, unit: Unit, width: u8, signed: bool) -> Codi
             let reach = (u64::from(numerator) * greatest_code as u64 / 4).min(i32::MAX as u64);
             let offset = dice.between(0, 2 * reach) as i64 - reach as i64;
             let offset = offset.clamp(i64::from(i32::MIN), i64::from(i32::MAX)) as i32;
+            // Where a code is worth just one bit of the value, an odd offset would make every value a tie.
+            let offset = if numerator.is_power_of_two() { offset - offset % numerator as i32 } else { offset };
             with(coding, Encoding::linear_from(numerator, denominator_of_code, offset))
         }
         2 => with(coding, Encoding::Reciprocal { numerator, denominator, zero: dice.chance(2) }),
@@ -56,7 +60,7 @@ fn microsteps(dice: &mut Dice, coding: Coding) -> Coding {
 
 fn mantissa_exponent(dice: &mut Dice, coding: Coding, numerator: u32, denominator: u32) -> Coding {
     // At most four bits of exponent: 2¹⁵ times the mantissa.
-    let least = coding.width.saturating_sub(5).max(1);
+    let least = coding.width.saturating_sub(4).max(1);
     let mantissa_bits = dice.between(u64::from(least), u64::from(coding.width) - 2) as u8;
     let (_, greatest_code) = coding.code_range();
     let greatest = ((1u64 << mantissa_bits) - 1) << (greatest_code as u64 >> mantissa_bits).min(20);

@@ -247,3 +247,40 @@ fn note_status(layout: &Layout, note: &mut impl FnMut(bool, &str)) {
     note(layout.status.motion_states.is_empty(), "no motion state");
     note(layout.status.motion_states.len() > 1, "several motion states");
 }
+/// A law of the driver's codings, tried here because here are codings of every kind: what a code means comes back as
+/// a code of that meaning, and no other code means something nearer to any value within the limits.
+#[test]
+fn the_code_of_a_value_is_the_nearest_there_is() {
+    let mut tried = 0;
+    for seed in 0..1_000 {
+        let mut dice = Dice::new(seed, u64::MAX);
+        for register in layout(seed).registers {
+            let (coding, unit) = (register.coding, register.unit);
+            let values = |codes: &mut dyn Iterator<Item = u32>| -> Vec<i64> {
+                codes.filter_map(|code| coding.value_of(code, unit).ok()).collect()
+            };
+            let edges = [0, 1, coding.mask() >> 1, (coding.mask() >> 1) + 1, coding.mask()];
+            let drawn: Vec<u32> = (0..8).map(|_| dice.bits(coding.width) as u32).chain(edges).collect();
+            for value in values(&mut drawn.into_iter()) {
+                let back = coding.code_of(value, unit).and_then(|code| coding.value_of(code, unit));
+                assert_eq!(back, Ok(value), "{register:?} of seed {seed}");
+            }
+            if coding.width > 9 {
+                continue;
+            }
+            let all = values(&mut (0..=coding.mask()));
+            let (min, max) = coding.limits(unit);
+            for _ in 0..16 {
+                let wanted = min + dice.below((max - min) as u64 + 1) as i64;
+                let found = coding.code_of(wanted, unit).and_then(|code| coding.value_of(code, unit));
+                let found = found.unwrap_or_else(|error| panic!("{error}: {register:?} of seed {seed}"));
+                // A period has no zero to pass through: a value keeps its sign, though the other side may be nearer.
+                let same_side = all.iter().filter(|value| **value == 0 || value.signum() == wanted.signum());
+                let nearest = same_side.map(|value| value.abs_diff(wanted)).min().unwrap_or(u64::MAX);
+                assert!(found.abs_diff(wanted) <= nearest + 1, "{wanted} gets {found}: {register:?} of seed {seed}");
+                tried += 1;
+            }
+        }
+    }
+    assert!(tried > 10_000, "{tried}");
+}
