@@ -58,6 +58,22 @@ fn the_built_in_bench_is_the_file_among_the_examples() {
     assert_eq!(from_file.out, stepchain(&directory, &["--format", "json"]).out);
 }
 
+#[test]
+fn every_bench_among_the_examples_runs_without_a_finding() {
+    let examples = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples");
+    let files = fs::read_dir(examples).unwrap().map(|entry| entry.unwrap().path());
+    let benches: Vec<_> = files
+        .filter(|path| path.extension().is_some_and(|extension| extension == "toml") && !path.ends_with("Cargo.toml"))
+        .filter(|path| fs::read_to_string(path).unwrap().contains("[[step]]"))
+        .collect();
+    assert!(benches.len() >= 2, "{benches:?}");
+    for bench in benches {
+        let ran = stepchain(&directory("examples"), &["run", bench.to_str().unwrap()]);
+        assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+        assert!(ran.out.contains("the fewest that are possible"), "{}", ran.out);
+    }
+}
+
 /// By hand: 500 steps/s² need 2 s and 1000 steps to reach 1000 steps/s; 98 000 steps are left for 98 s.
 #[test]
 fn a_long_move_is_planned_exactly() {

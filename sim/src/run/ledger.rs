@@ -69,7 +69,9 @@ impl Ledger {
         for (index, (axis, due)) in bench.axes.iter().zip(&self.due).enumerate() {
             let reached = session.chain.position(axis.device, axis.axis.into());
             let steps = |microsteps: i64| axis.steps(microsteps as f64);
-            let found = format!("`{}` is at {} steps", axis.name, steps(reached));
+            let still_moving = session.chain.is_moving(axis.device, axis.axis.into());
+            let moving = if still_moving { " and still moving" } else { "" };
+            let found = format!("`{}` is at {} steps{moving}", axis.name, steps(reached));
             if let Some(due) = due
                 && due.target != reached
             {

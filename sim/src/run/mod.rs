@@ -50,10 +50,20 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
     let mut ledger = Ledger::new(bench);
     let mut marks = Vec::new();
     let mut last_ns = 0;
+    let mut waited = false;
     for (index, step) in bench.steps.iter().enumerate() {
         let number = index + 1;
         match step.when {
-            When::At(due_ns) => session.advance_to(due_ns),
+            When::At(due_ns) => {
+                // Behind a step that left at its own time, only the bus can make a step late.
+                let late_ns = session.timeline_ns().saturating_sub(due_ns);
+                if late_ns > 0 && waited {
+                    let text = format!("step {number} was due at {} s", seconds(due_ns));
+                    let late_s = seconds(late_ns);
+                    session.find(None, format!("{text}, but the standstill before it came {late_s} s too late"));
+                }
+                session.advance_to(due_ns);
+            }
             When::After(wait_ns) => session.advance_to(last_ns + wait_ns),
             When::Standstill(wait_ns) => {
                 if !session.chain.run_until_still(PATIENCE_NS) {
@@ -63,6 +73,7 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
                 session.advance_to(session.timeline_ns() + wait_ns);
             }
         }
+        waited = matches!(step.when, When::Standstill(_));
         let call = session.step(number, step)?;
         ledger.enter(number, step, &call, &mut session);
         last_ns = call.effect_ns;

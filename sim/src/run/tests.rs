@@ -94,6 +94,18 @@ fn a_target_that_is_missed_is_found() {
 }
 
 #[test]
+fn a_step_that_a_late_standstill_holds_up_is_found() {
+    let steps = "[[step]]\nat_s = 0\na = { move_relative = 500 }\n\
+                 [[step]]\nafter = \"standstill\"\nb = \"peek_status\"\n\
+                 [[step]]\nat_s = 0.5\nb = \"peek_status\"\n";
+    assert!(outcome("latched", &steps.replace("at_s = 0.5", "at_s = 5")).is_well());
+    let outcome = outcome("latched", steps);
+    let found = findings(&outcome);
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(found[0].starts_with("step 3 was due at 0.5 s, but the standstill before it came"), "{found:?}");
+}
+
+#[test]
 fn a_setting_that_a_moving_device_rejects_is_found() {
     let step = "a = { write_parameter = \"profile_acceleration\", value = 100 }\n";
     let outcome =
