@@ -20,6 +20,8 @@
 
 mod number;
 mod quantity;
+#[cfg(test)]
+mod tests;
 mod value;
 
 pub(crate) use number::scaled;

@@ -173,7 +173,9 @@ pub struct OutOfRange {
 impl fmt::Display for OutOfRange {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { value, min, max, unit } = self;
-        write!(f, "{value} {unit} is outside {min}..={max} {unit}")
+        // A factor has no symbol, and then no space before it.
+        let space = if unit.symbol().is_empty() { "" } else { " " };
+        write!(f, "{value}{space}{unit} is outside {min}..={max}{space}{unit}")
     }
 }
 

@@ -33,7 +33,8 @@ macro_rules! quantity {
             /// The value `numerator / denominator` in the type's unit, rounded to the nearest bit.
             ///
             /// # Errors
-            /// [`OutOfRange`] if the type does not hold it; a denominator of zero is beyond any range.
+            /// [`OutOfRange`] if the type does not hold it; a denominator of zero is beyond any range. The error shows
+            /// what needs more than 64 bits as the last value that they hold.
             pub const fn from_ratio(numerator: i64, denominator: u32) -> Result<Self, OutOfRange> {
                 let magnitude = scaled(numerator.unsigned_abs(), denominator as u64, Self::UNIT.fraction_bits());
                 let bits = match magnitude {

@@ -347,7 +347,7 @@ fn of_registers_of_one_name_the_very_culprit_is_found() {
     );
     assert_refused_after_head(
         &format!("{REGISTER}¦{}", REGISTER.replace("custom 0", "custom 1").replace("= 1\n", "= 2\n")),
-        "register `a`: another custom register bears this name",
+        "register `a`: another register bears this name",
     );
     let kept = format!("{REGISTER}access = \"read-only\"\n");
     assert_refused_after_head(

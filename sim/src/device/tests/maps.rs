@@ -5,6 +5,8 @@ use stepchain::map::{
     Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire, Write,
 };
 
+use stepchain::units::Unit;
+
 use super::*;
 
 const PLACE: Coding = Coding::signed(12, Encoding::Raw);
@@ -20,7 +22,10 @@ const TWO_AXES: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece:
             .encoding(Encoding::linear(1, 256))
             .access(Access::BridgeOff),
         Register::new(Parameter::PositionDemandValue, 0x14, 12).sign(Sign::TwosComplement).access(Access::ReadOnly),
-        Register::new(Parameter::PositionDemandValue, 0x15, 12).axis(1).access(Access::ReadOnly),
+        Register::new(Parameter::PositionDemandValue, 0x15, 12)
+            .sign(Sign::TwosComplement)
+            .axis(1)
+            .access(Access::ReadOnly),
     ])
     .commands(&[
         CommandForm::word(
@@ -158,6 +163,18 @@ fn a_latched_level_is_caught_though_no_word_came_while_it_was_up() {
     assert_eq!(device.status(5_500 * MS) & 1 << 4, 1 << 4);
 }
 
+/// A move of one microstep arrives long before the last unit of the next word, which begins another one.
+#[test]
+fn a_latched_level_is_caught_before_a_command_ends_it() {
+    let mut device = two_axes();
+    send(&mut device, 0, &[0b1000_1001, 0x00, 1, 0b1010_0000]);
+    send(&mut device, 0, &[0b1000_1001, 0x00]);
+    assert_eq!(device.status(0) & 1 << 4, 0, "under way");
+    send(&mut device, 10 * S, &[99]);
+    assert!(device.axes()[1].is_busy(10 * S));
+    assert_eq!(device.status(10 * S) & 1 << 4, 1 << 4);
+}
+
 const SPEED: Parameter = Parameter::TargetVelocity;
 const SENSE: Parameter = Parameter::Custom(1);
 const TURN: Parameter = Parameter::Custom(2);
@@ -169,7 +186,7 @@ const SEQUENCES: Layout = Layout::new("sequences", Wire::fixed_word(16, &[Piece:
         Register::new(SENSE, 0x02, 2).named("sense"),
         Register::new(Parameter::TargetPosition, 0x03, 8).sign(Sign::TwosComplement),
         Register::new(TURN, 0x04, 2).named("turn"),
-        Register::new(Parameter::Custom(3), 0x05, 8).named("way to go"),
+        Register::new(Parameter::Custom(3), 0x05, 8).named("way to go").unit(Unit::Microsteps),
     ])
     .commands(&[
         CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 8), Piece::address(4), Piece::data(8)]),

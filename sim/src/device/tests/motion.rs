@@ -179,3 +179,22 @@ fn a_trajectory_has_the_corners_of_all_motions_and_the_jumps() {
         ]
     );
 }
+
+/// 666 steps/s²: no corner falls on a whole nanosecond.
+#[test]
+fn a_trajectory_without_jumps_has_one_corner_at_an_instant() {
+    let mut device = device(LATCHED);
+    send(&mut device, 0, &[0x8811, 333, 0x8812, 444, 0x6800, 0xFFFF]);
+    let corners = device.axes()[0].trajectory(10 * S);
+    let instants: Vec<_> = corners.iter().map(|corner| corner.time_ns / MS).collect();
+    // 65 535/64 steps: 500/666 s up, 500/888 s down, and 695.5 of the 1024 steps, 1.391 s, between.
+    assert_eq!(instants, [0, 750, 2_141, 2_704, 10_000]);
+}
+
+#[test]
+fn a_stop_needs_no_acceleration() {
+    let mut device = device(LATCHED);
+    send(&mut device, 0, &[0x8811, 0x0000, 0x3918]);
+    assert_eq!(rejections(&mut device), []);
+    assert_eq!(device.axes()[0].bridge(0), BridgeState::Driven);
+}

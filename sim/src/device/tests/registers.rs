@@ -36,6 +36,8 @@ fn a_register_for_standstill_cannot_be_written_under_way() {
     send(&mut device, 0, &[0xB400, 0x61A8, 0x8811, 0x0001]);
     assert_eq!(rejections(&mut device), [Rejection::NotAtStandstill { address: 0x11 }]);
     assert_eq!(device.content(0x11, 0), 500);
+    send(&mut device, 0, &[0x8811, 0x01F4]);
+    assert_eq!(rejections(&mut device), [Rejection::NotAtStandstill { address: 0x11 }], "nor with what it holds");
     send(&mut device, 0, &[0x8810, 0x0000, 0x0001]);
     assert_eq!(device.content(0x10, 0), 1, "this one can be written at any time");
 }
@@ -94,4 +96,17 @@ fn the_resolution_scales_what_is_commanded_in_steps() {
     send(&mut device, 0, &[write(0x11, 100_000), write(0x12, 1)]);
     assert_eq!(device.axes()[0].engine().velocity(S), 1200.0);
     assert_eq!(device.axes()[0].velocity_steps_per_s(S), 300.0);
+}
+
+/// 40 microsteps of 64 are 20 of 32; the counter goes on from 40.
+#[test]
+fn the_windings_stay_where_they_are_when_the_resolution_changes() {
+    let mut device = device(LATCHED);
+    send(&mut device, 0, &[0x6800, 0x0028]);
+    assert_eq!(device.axes()[0].electrical_angle(S), 40);
+    send(&mut device, S, &[0x8815, 0x0005]);
+    assert_eq!(device.axes()[0].electrical_angle(S), 20);
+    assert_eq!(device.axes()[0].position(S), 40);
+    send(&mut device, S, &[0x6C00, 0x0015]);
+    assert_eq!(device.axes()[0].electrical_angle(2 * S), 127, "a microstep before the cycle of 4 · 32 begins");
 }

@@ -1,0 +1,479 @@
+//! The cases: what is wrong, and the layout in which nothing else is.
+
+use std::vec::Vec;
+
+use super::*;
+use crate::units::Unit;
+
+/// Cases, each layout built as a constant, as a map is.
+macro_rules! cases {
+    ($name:ident: $($flaw:expr => $layout:expr;)*) => {
+        fn $name() -> Vec<(Flaw, Layout)> {
+            Vec::from([$(($flaw, {
+                const LAYOUT: Layout = $layout;
+                LAYOUT
+            })),*])
+        }
+    };
+}
+
+/// A latched device with one more command.
+macro_rules! also {
+    ($form:expr) => {
+        LATCHED.commands(&[READ, WRITE, PEEK, TAKE, TURN, GO, HOME, $form])
+    };
+}
+/// A latched device with only these commands.
+macro_rules! only {
+    ($($form:expr),*) => {
+        LATCHED.commands(&[$($form),*])
+    };
+}
+/// A latched device with one more register.
+macro_rules! beside {
+    ($($register:expr),*) => {
+        LATCHED.registers(&[SPEED, PLACE, $($register),*])
+    };
+}
+/// A fixed-word device with this command beside reading and writing.
+macro_rules! by_writes {
+    ($verb:expr, $($write:expr),*) => {
+        FIXED.commands(&[FIXED_READ, FIXED_WRITE, CommandForm::writes($verb, &[$($write),*])])
+    };
+}
+
+const STOP: Verb = Verb::Stop(StopRamp::None, BridgeState::HighImpedance);
+const RELATIVE: Verb = Verb::MoveRelative;
+const fn stop(pieces: &'static [Piece]) -> CommandForm {
+    CommandForm::word(STOP, pieces)
+}
+const RELEASE: &str = "stop, no ramp, high impedance";
+
+pub(super) fn all() -> Vec<(Flaw, Layout)> {
+    [wire(), registers(), meaning(), words(), arguments(), replies(), alike(), sequences(), axes(), status()].concat()
+}
+
+cases! { wire:
+    Flaw::UnitBits { found: 0 } => Layout::new("no bits", Wire::latched_units(0, &[]));
+    Flaw::UnitBits { found: 65 } => Layout::new("wide", Wire::latched_units(65, &[Piece::fixed(64, 0)]));
+    Flaw::Axes { found: 0 } => LATCHED.axes(0);
+    Flaw::Axes { found: 17 } => LATCHED.axes(17);
+    Flaw::MaxClock => Layout::new("stopped", WIRE.timing(0, 1000));
+    Flaw::Filler => Layout::new("none", Wire::latched_units(16, &[]));
+    Flaw::Filler => Layout::new("short", Wire::latched_units(16, &[Piece::fixed(15, 0)]));
+    Flaw::Filler => Layout::new("two units", Wire::latched_units(16, &[Piece::fixed(32, 0)]));
+    Flaw::Filler => Layout::new("asks", Wire::latched_units(16, &[Piece::fixed(8, 0), Piece::address(8)]));
+    Flaw::FixedValue { command: "filler" } => Layout::new("filler", Wire::latched_units(8, &[Piece::fixed(8, 256)]));
+    Flaw::IdleReply => Layout::new("short", WIRE.idle_reply(&[Piece::fixed(15, 0)]));
+    Flaw::IdleReply => Layout::new("answers", WIRE.idle_reply(&[Piece::data(16)]));
+    Flaw::PieceWidth { command: "idle reply" } => Layout::new("no status", WIRE.idle_reply(&[Piece::status(16)]));
+    Flaw::RepliesInSameSlots => Layout::new("fixed", CHECKED.reply_timing(ReplyTiming::SameSlots));
+    Flaw::CrcMissing { command: "filler" } => Layout::new("unchecked", Wire::latched_units(8, &[Piece::Crc]));
+    Flaw::CrcLeftOut { command: "filler" } =>
+        Layout::new("half checked", Wire::fixed_word(16, &[Piece::fixed(16, 0)]).crc(Crc8::new(7)));
+    Flaw::CounterBits { found: 7 } => LATCHED.position(PositionCounter::new(7, &[1]));
+    Flaw::CounterBits { found: 33 } => LATCHED.position(PositionCounter::new(33, &[1]));
+    Flaw::Resolution { found: 0 } => LATCHED.position(PositionCounter::new(24, &[]));
+    Flaw::Resolution { found: 10 } => LATCHED.position(PositionCounter::new(24, &[8, 10]));
+}
+
+cases! { registers:
+    Flaw::RegisterWidth { register: "supply voltage" } => beside!(Register::new(Parameter::SupplyVoltage, 9, 0));
+    Flaw::RegisterWidth { register: "supply voltage" } =>
+        beside!(Register::new(Parameter::SupplyVoltage, 9, 16).at_bit(17));
+    Flaw::RegisterWidth { register: "supply voltage" } =>
+        beside!(Register::new(Parameter::SupplyVoltage, 9, 255).at_bit(255));
+    Flaw::RegisterAxis { register: "stall limit" } => beside!(Register::new(Parameter::StallLimit, 9, 8).axis(1));
+    Flaw::RegistersOverlap { first: "profile velocity", second: "stall limit" } =>
+        beside!(Register::new(Parameter::StallLimit, 1, 8).at_bit(15));
+    Flaw::ParameterTwice { register: "cruise" } =>
+        beside!(Register::new(Parameter::ProfileVelocity, 9, 8).named("cruise"));
+    Flaw::CustomNameTwice { register: "gain" } => beside!(
+        Register::new(Parameter::Custom(0), 8, 8).named("gain"),
+        Register::new(Parameter::Custom(1), 9, 8).named("gain")
+    );
+    // A custom register must not hide a standard parameter either.
+    Flaw::CustomNameTwice { register: "profile velocity" } =>
+        beside!(Register::new(Parameter::Custom(0), 8, 8).named("profile velocity"));
+    // Without a name of its own it is called `custom`, as the other.
+    Flaw::CustomNameTwice { register: "custom" } =>
+        beside!(Register::new(Parameter::Custom(0), 8, 8), Register::new(Parameter::Custom(1), 9, 8));
+    Flaw::NoReadForm { register: "profile velocity" } => LATCHED
+        .registers(&[SPEED, Register::new(Parameter::StallLimit, 1, 8).at_bit(16)])
+        .commands(&[WRITE, PEEK, TAKE]);
+}
+
+cases! { meaning:
+    Flaw::Coding { of: "stall limit" } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::linear(1, 0)));
+    Flaw::Coding { of: "stall limit" } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::mantissa_exponent(8, 1, 1)));
+    Flaw::Coding { of: "stall limit" } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::Table(&[])));
+    // −0 is +1 as well: the sign would be lost.
+    Flaw::Coding { of: "stall limit" } => beside!(
+        Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::power_of_two(1)).sign(Sign::SignMagnitude)
+    );
+    Flaw::Coding { of: "move relative" } => also!(CommandForm::word(
+        RELATIVE,
+        &[Piece::fixed(8, 0x70), Piece::distance(Coding::signed(8, Encoding::linear(0, 1)))]
+    ));
+    // No code means less than 2³¹ steps/s.
+    Flaw::Coding { of: "move velocity" } => only!(CommandForm::word(
+        Verb::MoveVelocity,
+        &[
+            Piece::fixed(7, 0x20),
+            Piece::direction(true),
+            Piece::velocity(Coding::new(8, Encoding::linear_from(1, 1, i32::MAX)))
+        ]
+    ));
+    Flaw::Reset { register: "stall limit" } => beside!(Register::new(Parameter::StallLimit, 9, 8).reset(256));
+    Flaw::Reset { register: "stall limit" } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 8).up_to(200).reset(201));
+    Flaw::Reset { register: "stall limit" } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::reciprocal(1, 1)));
+    Flaw::AmplitudeUnit { register: "standstill amplitude" } =>
+        beside!(Register::new(Parameter::StandstillAmplitude, 9, 8).unit(Unit::Amperes));
+    Flaw::AmplitudeUnit { register: "standstill amplitude" } =>
+        beside!(Register::new(Parameter::StandstillAmplitude, 9, 1)).drive(Drive::Current);
+    Flaw::Curve { register: "back-EMF slope" } =>
+        beside!(Register::new(Parameter::BackEmfSlope(CurveSegment::new(8)), 9, 1));
+    Flaw::Curve { register: "back-EMF from velocity" } =>
+        beside!(Register::new(Parameter::BackEmfFrom(CurveSegment::new(0)), 9, 8));
+    // Segment 1 begins nowhere.
+    Flaw::Curve { register: "back-EMF slope" } => beside!(
+        Register::new(Parameter::BackEmfSlope(CurveSegment::new(0)), 8, 1),
+        Register::new(Parameter::BackEmfSlope(CurveSegment::new(1)), 9, 1)
+    );
+    // One curve for all motion states, and one for accelerating.
+    Flaw::Curve { register: "back-EMF slope" } => beside!(
+        Register::new(Parameter::BackEmfSlope(CurveSegment::new(0)), 8, 1),
+        Register::new(Parameter::BackEmfSlope(CurveSegment::of(MotionState::Accelerating, 0)), 9, 1)
+    );
+    // −1 would be read as 16 777 215, and −2²³ not at all.
+    Flaw::PositionRange { of: "position demand value" } =>
+        LATCHED.registers(&[SPEED, Register::new(Parameter::PositionDemandValue, 2, 24)]);
+    Flaw::PositionRange { of: "position demand value" } => LATCHED
+        .registers(&[SPEED, Register::new(Parameter::PositionDemandValue, 2, 23).sign(Sign::TwosComplement)]);
+    Flaw::PositionRange { of: "move absolute, positive way" } => also!(CommandForm::word(
+        Verb::MoveAbsolute(Way::Positive),
+        &[Piece::fixed(8, 0x70), Piece::position(Coding::new(24, Encoding::Raw))]
+    ));
+    Flaw::PositionRange { of: "target position" } =>
+        FIXED.registers(&[KINDS, Register::new(Parameter::TargetPosition, 6, 24), RATE]);
+    // 1, 2, 4, 8: no code for 16.
+    Flaw::ResolutionCode { register: "microstep resolution", resolution: 16 } =>
+        beside!(Register::new(Parameter::MicrostepResolution, 9, 2).encoding(Encoding::power_of_two(1)));
+    // Powers up with 4, of which the counter knows nothing.
+    Flaw::ResolutionCode { register: "microstep resolution", resolution: 4 } =>
+        beside!(Register::new(Parameter::MicrostepResolution, 9, 3).encoding(Encoding::power_of_two(1)).reset(2));
+}
+
+cases! { words:
+    Flaw::CommandTwice { command: RELEASE } =>
+        only!(stop(&[Piece::fixed(16, 0x7000)]), stop(&[Piece::fixed(16, 0x7001)]));
+    Flaw::WordLength { command: RELEASE } => also!(stop(&[]));
+    Flaw::WordLength { command: RELEASE } => also!(stop(&[Piece::fixed(17, 0x7000)]));
+    Flaw::WordLength { command: RELEASE } =>
+        also!(stop(&[Piece::fixed(16, 0x7000)]).reply(&[Piece::any(8)]));
+    // More units than any frame counter needs.
+    Flaw::WordLength { command: RELEASE } => also!(stop(&[Piece::any(64); 17]));
+    Flaw::WordLength { command: RELEASE } =>
+        FIXED.commands(&[stop(&[Piece::fixed(64, 9), Piece::fixed(24, 0), Piece::Crc])]);
+    // How long a fixed word is cannot hang on the register.
+    Flaw::WordLength { command: "write parameter" } => FIXED.commands(&[CommandForm::word(
+        Verb::WriteParameter,
+        &[Piece::fixed(1, 1), Piece::address(7), Piece::DataByRegister, Piece::fixed(32, 0), Piece::Crc]
+    )]);
+    Flaw::PieceWidth { command: RELEASE } => also!(stop(&[Piece::fixed(16, 0x7000), Piece::any(0)]));
+    Flaw::PieceWidth { command: RELEASE } => also!(stop(&[Piece::fixed(15, 0x3800), Piece::any(65)]));
+    Flaw::PieceWidth { command: RELEASE } => also!(stop(&[Piece::fixed(96, 0x7000)]));
+    Flaw::PieceWidth { command: RELEASE } => also!(stop(&[Piece::fixed(7, 0x70), Piece::axis(9)]));
+    Flaw::PieceWidth { command: "read parameter" } => only!(
+        CommandForm::word(Verb::ReadParameter, &[Piece::fixed(15, 0x10), Piece::address(17)])
+            .reply(&[Piece::DataByRegister])
+    );
+    Flaw::PieceWidth { command: "move relative" } => also!(CommandForm::word(
+        RELATIVE,
+        &[Piece::fixed(8, 0x70), Piece::distance(Coding::signed(16, Encoding::Raw)).part(0, 24)]
+    ));
+    // The second command, whose width the first must not be compared by.
+    Flaw::PieceWidth { command: "take status" } => only!(
+        PEEK,
+        CommandForm::word(Verb::TakeStatus, &[Piece::fixed(112, 0x3001)]).reply(&[Piece::status(16)])
+    );
+    Flaw::FixedValue { command: RELEASE } => also!(stop(&[Piece::fixed(8, 0x70), Piece::fixed(8, 0x100)]));
+    Flaw::CrcMissing { command: RELEASE } => also!(stop(&[Piece::fixed(8, 0x70), Piece::Crc]));
+    Flaw::CrcNotLast { command: RELEASE } =>
+        FIXED.commands(&[stop(&[Piece::Crc, Piece::fixed(40, 0x70)])]);
+    Flaw::CrcLeftOut { command: RELEASE } => FIXED.commands(&[stop(&[Piece::fixed(48, 0x70)])]);
+    Flaw::AddressWidth { command: "read parameter", register: "stall limit" } =>
+        beside!(Register::new(Parameter::StallLimit, 0x100, 8));
+    Flaw::DataWidth { command: "read parameter", register: "position demand value" } => only!(
+        CommandForm::word(Verb::ReadParameter, &[Piece::fixed(8, 0x10), Piece::address(8)]).reply(&[Piece::data(16)])
+    );
+    Flaw::DataWidth { command: "write parameter", register: "position demand value" } => only!(
+        READ,
+        CommandForm::word(Verb::WriteParameter, &[Piece::fixed(8, 0x20), Piece::address(8), Piece::data(16)])
+    );
+    // The device could not know where the data end.
+    Flaw::DataBeforeAddress { command: "write parameter" } => only!(CommandForm::word(
+        Verb::WriteParameter,
+        &[Piece::fixed(8, 0x20), Piece::DataByRegister, Piece::address(8)]
+    ));
+}
+
+cases! { arguments:
+    Flaw::ArgumentMissing { command: "read parameter", argument: "address" } => only!(
+        CommandForm::word(Verb::ReadParameter, &[Piece::fixed(16, 0x1000)]).reply(&[Piece::DataByRegister])
+    );
+    Flaw::ArgumentMissing { command: "write parameter", argument: "data" } =>
+        only!(CommandForm::word(Verb::WriteParameter, &[Piece::fixed(8, 0x20), Piece::address(8)]));
+    Flaw::ArgumentMissing { command: "move relative", argument: "distance" } =>
+        also!(CommandForm::word(RELATIVE, &[Piece::fixed(15, 0x70), Piece::direction(true)]));
+    Flaw::ArgumentMissing { command: "move relative", argument: "direction" } => also!(CommandForm::word(
+        RELATIVE,
+        &[Piece::fixed(8, 0x70), Piece::distance(Coding::new(8, Encoding::Raw))]
+    ));
+    Flaw::ArgumentMissing { command: "move absolute, positive way", argument: "target position" } =>
+        also!(CommandForm::word(Verb::MoveAbsolute(Way::Positive), &[Piece::fixed(16, 0x7000)]));
+    Flaw::ArgumentForeign { command: RELEASE, argument: "address" } =>
+        also!(stop(&[Piece::fixed(8, 0x70), Piece::address(8)]));
+    Flaw::ArgumentForeign { command: RELEASE, argument: "data" } =>
+        also!(stop(&[Piece::fixed(8, 0x70), Piece::data(8)]));
+    Flaw::ArgumentForeign { command: RELEASE, argument: "velocity" } =>
+        also!(stop(&[Piece::fixed(8, 0x70), Piece::velocity(Coding::signed(8, Encoding::Raw))]));
+    Flaw::ArgumentForeign { command: RELEASE, argument: "status in its request" } =>
+        also!(stop(&[Piece::fixed(8, 0x70), Piece::status(8)]));
+    // With a sign of its own the velocity would have two.
+    Flaw::ArgumentForeign { command: "move velocity", argument: "direction" } => only!(CommandForm::word(
+        Verb::MoveVelocity,
+        &[Piece::fixed(7, 0x20), Piece::direction(true), Piece::velocity(Coding::signed(24, Encoding::Raw))]
+    ));
+    Flaw::ArgumentTwice { command: "read parameter", argument: "address" } => only!(
+        CommandForm::word(Verb::ReadParameter, &[Piece::fixed(8, 0x10), Piece::address(8), Piece::address(16)])
+            .reply(&[Piece::DataByRegister])
+    );
+    Flaw::ArgumentTwice { command: "write parameter", argument: "data" } => only!(CommandForm::word(
+        Verb::WriteParameter,
+        &[Piece::fixed(8, 0x20), Piece::address(8), Piece::DataByRegister, Piece::data(16)]
+    ));
+    // Bits 8 to 16 of the code are sent nowhere.
+    Flaw::Parts { command: "move relative" } => also!(CommandForm::word(
+        RELATIVE,
+        &[
+            Piece::fixed(8, 0x70),
+            Piece::distance(Coding::signed(24, Encoding::Raw)).part(0, 8),
+            Piece::distance(Coding::signed(24, Encoding::Raw)).part(16, 8),
+            Piece::any(8)
+        ]
+    ));
+    Flaw::Parts { command: "move relative" } => also!(CommandForm::word(
+        RELATIVE,
+        &[
+            Piece::fixed(8, 0x70),
+            Piece::distance(Coding::signed(16, Encoding::Raw)),
+            Piece::distance(Coding::signed(16, Encoding::Raw)).part(0, 8)
+        ]
+    ));
+    // Half of the code in one scale, half in another.
+    Flaw::Parts { command: "move relative" } => also!(CommandForm::word(
+        RELATIVE,
+        &[
+            Piece::fixed(16, 0x7000),
+            Piece::distance(Coding::signed(16, Encoding::Raw)).part(0, 8),
+            Piece::distance(Coding::signed(16, Encoding::linear(2, 1))).part(8, 8)
+        ]
+    ));
+    Flaw::Parts { command: "write parameter" } => only!(CommandForm::word(
+        Verb::WriteParameter,
+        &[Piece::fixed(8, 0x20), Piece::address(8), Piece::data_part(16, 16)]
+    ));
+}
+
+cases! { replies:
+    Flaw::ReplyMissing { command: "read parameter" } =>
+        only!(CommandForm::word(Verb::ReadParameter, &[Piece::fixed(8, 0x10), Piece::address(8)]));
+    Flaw::ReplyMissing { command: "peek status" } =>
+        only!(CommandForm::word(Verb::PeekStatus, &[Piece::fixed(16, 0x3000)]).reply(&[Piece::any(16)]));
+    // That the device has started anew is cleared and never told.
+    Flaw::ReplyMissing { command: "take status" } => only!(
+        CommandForm::word(Verb::TakeStatus, &[Piece::fixed(16, 0x3001)]).reply(&[Piece::any(15), Piece::status(1)])
+    );
+    Flaw::Parts { command: "peek status" } => only!(
+        CommandForm::word(Verb::PeekStatus, &[Piece::fixed(16, 0x3000)])
+            .reply(&[Piece::status(16), Piece::any(8), Piece::status(8)])
+    );
+    Flaw::ArgumentForeign { command: "peek status", argument: "data in its reply" } => only!(
+        CommandForm::word(Verb::PeekStatus, &[Piece::fixed(16, 0x3000)]).reply(&[Piece::status(8), Piece::data(8)])
+    );
+    Flaw::ArgumentForeign { command: "peek status", argument: "register's address in its reply" } => only!(
+        CommandForm::word(Verb::PeekStatus, &[Piece::fixed(16, 0x3000)]).reply(&[Piece::status(8), Piece::address(8)])
+    );
+    Flaw::ArgumentForeign { command: "peek status", argument: "direction in its reply" } => only!(
+        CommandForm::word(Verb::PeekStatus, &[Piece::fixed(16, 0x3000)])
+            .reply(&[Piece::status(15), Piece::direction(true)])
+    );
+    Flaw::ArgumentForeign { command: "move absolute, shortest way", argument: "argument in its reply" } =>
+        only!(GO.reply(&[Piece::position(Coding::signed(16, Encoding::Raw))]));
+    Flaw::ArgumentTwice { command: "read parameter", argument: "data in its reply" } => only!(
+        CommandForm::word(Verb::ReadParameter, &[Piece::fixed(8, 0x10), Piece::address(8)])
+            .reply(&[Piece::DataByRegister, Piece::data(32)])
+    );
+}
+
+cases! { alike:
+    Flaw::OpcodeShadowed { first: "filler", second: RELEASE } => also!(stop(&[Piece::fixed(16, 0)]));
+    Flaw::OpcodeShadowed { first: "take status", second: RELEASE } => also!(stop(&[Piece::fixed(16, 0x3001)]));
+    // Ignored bits tell nothing apart.
+    Flaw::OpcodeShadowed { first: "peek status", second: RELEASE } =>
+        also!(stop(&[Piece::fixed(8, 0x30), Piece::any(8)]));
+    // The first unit of a longer word is a whole command already.
+    Flaw::OpcodeShadowed { first: "take status", second: RELEASE } =>
+        also!(stop(&[Piece::fixed(16, 0x3001), Piece::fixed(16, 0x7777)]));
+    Flaw::OpcodeShadowed { first: "filler", second: RELEASE } =>
+        also!(stop(&[Piece::fixed(16, 0), Piece::fixed(16, 0x7777)]));
+    // A velocity may have any bits.
+    Flaw::OpcodeShadowed { first: "move velocity", second: RELEASE } =>
+        also!(stop(&[Piece::fixed(8, 0x40), Piece::fixed(24, 0x7777)]));
+    Flaw::OpcodeShadowed { first: "read parameter", second: "write parameter" } => only!(
+        READ,
+        CommandForm::word(Verb::WriteParameter, &[Piece::fixed(8, 0x10), Piece::address(8), Piece::DataByRegister])
+    );
+    // What follows data of unknown length is at no known place.
+    Flaw::OpcodeShadowed { first: "read parameter", second: "write parameter" } => only!(
+        READ,
+        CommandForm::word(
+            Verb::WriteParameter,
+            &[Piece::fixed(8, 0x10), Piece::address(8), Piece::DataByRegister, Piece::fixed(16, 1)]
+        )
+    );
+    // Reading address 0 is the filler, reading address 3 takes the status.
+    Flaw::OpcodeShadowed { first: "filler", second: "read parameter" } =>
+        FIXED.registers(&[KINDS, TARGET, RATE, Register::new(Parameter::StallLimit, 0, 8)]);
+    Flaw::OpcodeShadowed { first: "read parameter", second: RELEASE } => FIXED.commands(&[
+        FIXED_READ, FIXED_WRITE, MOVE, RUN,
+        stop(&[Piece::fixed(8, 6), Piece::fixed(32, 0), Piece::Crc])
+    ]);
+}
+
+cases! { sequences:
+    Flaw::WriteUnknown { command: RELEASE, parameter: Parameter::StallLimit } =>
+        by_writes!(STOP, Write::code(Parameter::StallLimit, 1));
+    Flaw::WriteUnknown { command: RELEASE, parameter: Parameter::Custom(77) } =>
+        by_writes!(STOP, Write::code(Parameter::Custom(77), 1));
+    Flaw::WriteReadOnly { command: RELEASE, register: "motion kind" } =>
+        FIXED.registers(&[KINDS.access(Access::ReadOnly)])
+            .commands(&[FIXED_READ, FIXED_WRITE, CommandForm::writes(STOP, &[Write::code(KIND, 1)])]);
+    Flaw::WriteShared { command: "move absolute, shortest way", register: "motion kind" } =>
+        FIXED.registers(&[KINDS, TARGET, RATE, Register::new(Parameter::StallLimit, 5, 8).at_bit(4)]);
+    Flaw::WriteShared { command: RELEASE, register: "motion kind" } => by_writes!(STOP, Write::code(KIND, 16));
+    // Four bits hold it, but the register knows no code above 9.
+    Flaw::WriteShared { command: RELEASE, register: "motion kind" } => by_writes!(STOP, Write::code(KIND, 10));
+    Flaw::WriteShared { command: "move velocity", register: "motion kind" } => by_writes!(
+        Verb::MoveVelocity,
+        Write::direction(KIND, 2, 2),
+        Write::argument(Parameter::TargetVelocity)
+    );
+    Flaw::WriteUnit { command: "move velocity", register: "target position" } => by_writes!(
+        Verb::MoveVelocity,
+        Write::argument(Parameter::TargetPosition),
+        Write::code(KIND, 1)
+    );
+    Flaw::WriteUnit { command: "move relative", register: "target velocity" } =>
+        by_writes!(RELATIVE, Write::argument(Parameter::TargetVelocity), Write::code(KIND, 1));
+    Flaw::WriteNoForm { command: RELEASE } => FIXED
+        .commands(&[FIXED_READ, CommandForm::writes(STOP, &[Write::code(KIND, 1)])]);
+    Flaw::NotByWrites { command: "write parameter" } =>
+        FIXED.commands(&[FIXED_READ, CommandForm::writes(Verb::WriteParameter, &[Write::code(KIND, 1)])]);
+    Flaw::NotByWrites { command: "take status" } => by_writes!(Verb::TakeStatus, Write::code(KIND, 1));
+    Flaw::NotByWrites { command: RELEASE } => FIXED.commands(&[
+        FIXED_READ, FIXED_WRITE,
+        CommandForm::writes(STOP, &[Write::code(KIND, 1)]).reply(&[Piece::any(40), Piece::Crc])
+    ]);
+    Flaw::WordLength { command: RELEASE } => by_writes!(STOP,);
+    Flaw::ArgumentMissing { command: "move relative", argument: "argument" } =>
+        by_writes!(RELATIVE, Write::code(KIND, 1));
+    Flaw::ArgumentMissing { command: "move velocity", argument: "direction" } =>
+        FIXED.registers(&[KINDS, TARGET, Register::new(Parameter::TargetVelocity, 7, 24)]);
+    Flaw::ArgumentForeign { command: "move absolute, shortest way", argument: "direction" } => by_writes!(
+        Verb::MoveAbsolute(Way::Shortest),
+        Write::direction(KIND, 1, 2),
+        Write::argument(Parameter::TargetPosition)
+    );
+    // Kind 3 would set it going towards the old target.
+    Flaw::SetsGoingEarly { command: "move absolute, shortest way" } => by_writes!(
+        Verb::MoveAbsolute(Way::Shortest),
+        Write::code(KIND, 3),
+        Write::argument(Parameter::TargetPosition),
+        Write::code(KIND, 3)
+    );
+    Flaw::OpcodeShadowed { first: "move absolute, shortest way", second: RELEASE } => FIXED.commands(&[
+        FIXED_READ, FIXED_WRITE, MOVE,
+        CommandForm::writes(STOP, &[Write::code(KIND, 3)])
+    ]);
+    // On the way to the stop, the move would begin.
+    Flaw::OpcodeShadowed { first: "move absolute, shortest way", second: RELEASE } => FIXED.commands(&[
+        FIXED_READ, FIXED_WRITE, MOVE,
+        CommandForm::writes(STOP, &[Write::code(KIND, 3), Write::code(KIND, 4)])
+    ]);
+    // Any velocity may be the code of the stop.
+    Flaw::OpcodeShadowed { first: RELEASE, second: "move velocity" } => FIXED.commands(&[
+        FIXED_READ, FIXED_WRITE,
+        CommandForm::writes(STOP, &[Write::code(Parameter::TargetVelocity, 0)]),
+        CommandForm::writes(Verb::MoveVelocity, &[Write::argument(Parameter::TargetVelocity)])
+    ]);
+}
+
+cases! { axes:
+    Flaw::ArgumentMissing { command: "move velocity", argument: "axis" } => LATCHED.axes(2);
+    Flaw::ArgumentTwice { command: RELEASE, argument: "axis" } =>
+        also!(stop(&[Piece::fixed(14, 0x1C00), Piece::axis(1), Piece::axis(1)]));
+    // One bit counts two axes.
+    Flaw::PieceWidth { command: RELEASE } => LATCHED
+        .axes(3)
+        .commands(&[stop(&[Piece::fixed(15, 0x3800), Piece::axis(1)])]);
+    // The one register that the device has would set both axes going.
+    Flaw::ArgumentMissing { command: RELEASE, argument: "axis" } =>
+        by_writes!(STOP, Write::code(KIND, 1)).axes(2);
+    // Axis 1 is there, axis 2 is not.
+    Flaw::WriteUnknown { command: RELEASE, parameter: KIND } => by_writes!(STOP, Write::code(KIND, 1))
+        .axes(3)
+        .registers(&[KINDS, Register::new(KIND, 9, 4).named("motion kind").axis(1)]);
+    // The second axis differs in what its register can take.
+    Flaw::WriteShared { command: RELEASE, register: "short" } => by_writes!(STOP, Write::code(KIND, 9))
+        .axes(2)
+        .registers(&[KINDS, Register::new(KIND, 9, 3).named("short").axis(1)]);
+}
+
+cases! { status:
+    Flaw::StatusBits { found: 65 } => LATCHED.status(StatusLayout::new(65, &[]));
+    Flaw::StatusBit { flag: "busy" } => LATCHED.status(StatusLayout::new(8, &[StatusBit::live(Flag::Busy, 8)]));
+    Flaw::StatusBit { flag: "busy" } => LATCHED.status(StatusLayout::new(8, &[BUSY.axis(1)]));
+    Flaw::StatusOverlap { first: "busy", second: "fault" } =>
+        LATCHED.status(StatusLayout::new(8, &[BUSY, StatusBit::live(Flag::Fault, 0)]));
+    Flaw::StatusOverlap { first: "busy", second: "motion state" } =>
+        LATCHED.status(StatusLayout::new(8, &[StatusBit::live(Flag::Busy, 3)]).motion_states(&[STATE]));
+    Flaw::StatusTwice { flag: "busy" } =>
+        LATCHED.status(StatusLayout::new(8, &[BUSY, StatusBit::live(Flag::Busy, 5)]));
+    Flaw::MotionStateField => LATCHED.status(
+        StatusLayout::new(8, &[]).motion_states(&[MotionStateField::new(BitField::new(7, 2), [0, 1, 2, 3])])
+    );
+    Flaw::MotionStateField => LATCHED.status(
+        StatusLayout::new(8, &[]).motion_states(&[MotionStateField::new(BitField::new(0, 2), [0, 1, 2, 2])])
+    );
+    Flaw::MotionStateField => LATCHED.status(
+        StatusLayout::new(8, &[]).motion_states(&[MotionStateField::new(BitField::new(0, 2), [0, 1, 2, 4])])
+    );
+    Flaw::MotionStateField => LATCHED.status(
+        StatusLayout::new(8, &[]).motion_states(&[STATE, MotionStateField::new(BitField::new(5, 2), [0, 1, 2, 3])])
+    );
+    Flaw::MotionStateField => LATCHED.axes(2).status(
+        StatusLayout::new(8, &[])
+            .motion_states(&[STATE, MotionStateField::new(BitField::new(3, 2), [0, 1, 2, 3]).axis(1)])
+    );
+    Flaw::MotionStateField => LATCHED.axes(2).status(
+        StatusLayout::new(8, &[])
+            .motion_states(&[STATE, MotionStateField::new(BitField::new(255, 255), [0, 1, 2, 3]).axis(1)])
+    );
+}
