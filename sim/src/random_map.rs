@@ -2,17 +2,14 @@
 //!
 //! A seed gives one layout, the same on every machine. Drawn are the framing, the unit's width, opcodes and options,
 //! arguments whole or in parts, addresses, shared registers, codings, replies, the status word, the check, the
-//! number of axes; two maps have hardly anything in common. Every map has a form for
-//! [`Verb::ReadParameter`], [`Verb::WriteParameter`], [`Verb::PeekStatus`], [`Verb::TakeStatus`],
-//! [`Verb::MoveVelocity`], [`Verb::MoveRelative`], [`Verb::MoveAbsolute`] by the shortest way, all nine
-//! [`Verb::Stop`]s and [`Verb::HomeOnCurrentPosition`], each as one word or as register writes, and registers for
-//! profile velocity, acceleration and deceleration.
+//! number of axes; two maps have hardly anything in common. Every map has a form for reading and writing a parameter,
+//! peeking and taking the status, moving by velocity, by distance and to a position the shortest way, all nine stops
+//! and homing on the current position, each as one word or as register writes; and registers for profile velocity,
+//! acceleration and deceleration.
 //!
 //! ```text
 //!   seed --[dice]--> style --> registers --> commands, status --> words padded to units --> Layout, if valid
 //! ```
-//!
-//! [`Verb::ReadParameter`]: stepchain::map::Verb::ReadParameter
 //!
 //! Knows the rules of a valid layout well enough to keep them mostly; [`Layout::validate`] has the last word.
 
@@ -78,7 +75,9 @@ impl Style {
         let framing = dice.pick(&[Framing::LatchedUnits, Framing::FixedWord]);
         let fixed = framing == Framing::FixedWord;
         let told_by_address = dice.chance(if fixed { 2 } else { 8 });
-        let code_bits = dice.between(10, 32) as u8;
+        // Half of the fixed words are kept short.
+        let widest = if fixed && dice.chance(2) { 14 } else { 32 };
+        let code_bits = dice.between(10, widest) as u8;
         let unit_bits = match dice.below(4) {
             _ if fixed => 64,
             0 => dice.pick(&[8, 16, 24, 32]),
@@ -123,6 +122,7 @@ fn draw(seed: u64, attempt: u64) -> Layout {
     let plan = commands::draw(&mut dice, &style, &registers);
     let unit_bits = match style.framing {
         Framing::LatchedUnits => style.unit_bits,
+        Framing::FixedWord if dice.chance(2) => plan.most_bits(),
         Framing::FixedWord => dice.between(u64::from(plan.most_bits()), 64) as u8,
     };
     let (filler, commands) = plan.commands(&mut dice, unit_bits);

@@ -105,8 +105,11 @@
 
 mod culprit;
 mod error;
+mod expression;
 mod read;
+mod rust;
 mod section;
+mod show;
 mod words;
 mod write;
 
@@ -119,6 +122,8 @@ use stepchain::map::Layout;
 use section::{Section, Source};
 
 pub use error::{MapFileError, Place};
+pub use rust::{to_rust, type_name};
+pub use show::show;
 pub use write::to_toml;
 
 /// Reads a map file from disk.

@@ -39,7 +39,7 @@ impl Places {
 pub(super) fn layout(mut file: Section<'_>) -> Result<(Layout, Places)> {
     let mut places = Places::default();
     let name = leaked(file.need("name")?.text()?);
-    let axes = match file.get("axes") {
+    let axes = match file.optional("axes") {
         Some(value) => places.note("axes", value).number()?,
         None => 1,
     };
@@ -47,16 +47,16 @@ pub(super) fn layout(mut file: Section<'_>) -> Result<(Layout, Places)> {
     let wire = wire(file.need("wire")?.section("the wire")?, &mut places)?;
 
     let mut registers = Vec::new();
-    for entry in each(file.get("register"), "registers")? {
+    for entry in each(file.optional("register"), "registers")? {
         places.registers.push(entry.offset());
         registers.push(coding::register(entry.section("a register")?)?);
     }
     let mut commands = Vec::new();
-    for entry in each(file.get("command"), "commands")? {
+    for entry in each(file.optional("command"), "commands")? {
         places.commands.push(entry.offset());
         commands.push(command::form(entry.section("a command")?, &registers)?);
     }
-    let status = match file.get("status") {
+    let status = match file.optional("status") {
         Some(value) => status(value.section("the status word")?, &mut places)?,
         None => StatusLayout::NONE,
     };
@@ -66,7 +66,7 @@ pub(super) fn layout(mut file: Section<'_>) -> Result<(Layout, Places)> {
         .registers(registers.leak())
         .commands(commands.leak())
         .status(status);
-    if let Some(value) = file.get("position") {
+    if let Some(value) = file.optional("position") {
         layout.position = position(value.section("the position counter")?, &mut places)?;
     }
     file.finish()?;
@@ -82,21 +82,21 @@ fn wire(mut section: Section<'_>, places: &mut Places) -> Result<Wire> {
         Framing::LatchedUnits => Wire::latched_units(unit_bits, filler),
         Framing::FixedWord => Wire::fixed_word(unit_bits, filler),
     };
-    if let Some(value) = section.get("mode") {
+    if let Some(value) = section.optional("mode") {
         wire.mode = mode(value)?;
     }
     wire.bit_order = section.word_or("bit_order", BitOrder::MsbFirst)?;
-    if let Some(value) = section.get("reply") {
+    if let Some(value) = section.optional("reply") {
         wire.reply_timing = places.note("wire.reply", value).word()?;
     }
     wire.spare_clocks = section.word_or("spare_clocks", SpareClocks::Tolerated)?;
-    if let Some(value) = section.get("idle_reply") {
+    if let Some(value) = section.optional("idle_reply") {
         wire.idle_reply = piece::list(places.note("wire.idle_reply", value))?;
     }
-    if let Some(value) = section.get("crc") {
+    if let Some(value) = section.optional("crc") {
         wire.crc = Some(crc(value.section("a check")?)?);
     }
-    if let Some(value) = section.get("max_clock_hz") {
+    if let Some(value) = section.optional("max_clock_hz") {
         wire.max_clock_hz = places.note("wire.max_clock_hz", value).number()?;
     }
     wire.min_deselect_ns = section.number_or("min_deselect_ns", wire.min_deselect_ns)?;
@@ -113,7 +113,7 @@ fn mode(value: At<'_>) -> Result<SpiMode> {
 fn crc(mut section: Section<'_>) -> Result<Crc8> {
     let mut crc = Crc8::new(section.need("polynomial")?.number()?);
     crc.initial = section.number_or("initial", crc.initial)?;
-    if let Some(value) = section.get("reflected") {
+    if let Some(value) = section.optional("reflected") {
         crc.reflected = value.boolean()?;
     }
     crc.xor_out = section.number_or("xor_out", crc.xor_out)?;
@@ -125,12 +125,12 @@ fn status(mut section: Section<'_>, places: &mut Places) -> Result<StatusLayout>
     places.keys.insert("status", section.offset());
     let bits = places.note("status.bits", section.need("bits")?).number()?;
     let mut flags = Vec::new();
-    for entry in each(section.get("flags"), "flags")? {
+    for entry in each(section.optional("flags"), "flags")? {
         places.flags.push(entry.offset());
         flags.push(flag(entry.section("a flag")?)?);
     }
     let mut fields = Vec::new();
-    for entry in each(section.get("motion_states"), "motion states")? {
+    for entry in each(section.optional("motion_states"), "motion states")? {
         places.motion_states.push(entry.offset());
         fields.push(motion_state(entry.section("a motion state")?)?);
     }
@@ -143,7 +143,7 @@ fn flag(mut section: Section<'_>) -> Result<StatusBit> {
     let mut bit = StatusBit::live(flag, section.need("bit")?.number()?);
     bit.axis = section.number_or("axis", bit.axis)?;
     bit.polarity = section.word_or("active", Polarity::ActiveHigh)?;
-    if let Some(value) = section.get("latched_until") {
+    if let Some(value) = section.optional("latched_until") {
         bit.holding = Holding::LatchedUntil(value.word()?);
     }
     section.finish()?;

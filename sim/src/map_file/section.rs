@@ -150,14 +150,14 @@ impl<'t> Section<'t> {
     }
 
     /// The value under a key, if it is there.
-    pub(super) fn get(&mut self, key: &'static str) -> Option<At<'t>> {
+    pub(super) fn optional(&mut self, key: &'static str) -> Option<At<'t>> {
         self.asked.push(key);
         self.table.get(key).map(|value| At { source: self.source, value })
     }
 
     /// The value under a key that has to be there.
     pub(super) fn need(&mut self, key: &'static str) -> Result<At<'t>> {
-        let value = self.get(key);
+        let value = self.optional(key);
         value.ok_or_else(|| self.lacks(&format!("`{key}`")))
     }
 
@@ -172,12 +172,12 @@ impl<'t> Section<'t> {
 
     /// A number under a key, or what holds without it.
     pub(super) fn number_or<T: Whole>(&mut self, key: &'static str, otherwise: T) -> Result<T> {
-        self.get(key).map_or(Ok(otherwise), |value| value.number())
+        self.optional(key).map_or(Ok(otherwise), |value| value.number())
     }
 
     /// A word under a key, or what holds without it.
     pub(super) fn word_or<W: Word>(&mut self, key: &'static str, otherwise: W) -> Result<W> {
-        self.get(key).map_or(Ok(otherwise), |value| value.word())
+        self.optional(key).map_or(Ok(otherwise), |value| value.word())
     }
 
     /// The keys themselves, in the order of the text, for a table whose keys are names.

@@ -67,7 +67,7 @@ pub(super) fn draw(dice: &mut Dice, style: &Style, registers: &[Register]) -> Pl
     // One more bit, so that there are addresses of no register.
     let address_bits = dice.between(u64::from(address_bits) + 1, u64::from(address_bits) + 2) as u8;
     let access = Access { address_bits, content_bits };
-    if style.told_by_address && 1 + address_bits <= style.unit_bits {
+    if style.told_by_address && address_bits < style.unit_bits {
         told_by_address(dice, style, registers, access)
     } else {
         told_by_opcode(dice, style, registers, access)

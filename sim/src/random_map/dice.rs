@@ -24,7 +24,7 @@ impl Dice {
     /// A number below `count`, or 0 if that is 0.
     pub(super) fn below(&mut self, count: u64) -> u64 {
         // The bias of the product's upper half is below one in 2³² for the small counts here.
-        (u128::from(self.next()) * u128::from(count) >> 64) as u64
+        ((u128::from(self.next()) * u128::from(count)) >> 64) as u64
     }
 
     /// A number between two, both included.

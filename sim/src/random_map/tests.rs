@@ -11,7 +11,7 @@ use stepchain::units::Unit;
 use super::*;
 use crate::map_file::{parse, to_toml};
 
-const SEEDS: u64 = 2_000;
+const SEEDS: u64 = 1_000;
 
 #[test]
 fn a_seed_gives_the_same_valid_layout_each_time() {
@@ -53,7 +53,7 @@ fn every_map_has_the_promised_commands_and_registers() {
 
 #[test]
 fn random_maps_come_back_from_a_map_file_as_they_went() {
-    for seed in 0..500 {
+    for seed in 0..200 {
         let (drawn, text) = (layout(seed), to_toml(layout(seed)));
         match parse(&text, "random.toml") {
             Ok(read) => assert_eq!(read, drawn, "seed {seed}, written as\n{text}"),
@@ -119,13 +119,13 @@ fn note_features(layout: &Layout, found: &mut Vec<String>) {
     let latched = wire.framing == Framing::LatchedUnits;
     note(latched && bits < 8, "latched units of 1 to 7 bits");
     note(latched && matches!(bits, 8 | 16 | 24 | 32), "latched units of 8, 16, 24 or 32 bits");
-    note(latched && bits > 8 && bits % 8 != 0, "latched units of other widths");
+    note(latched && bits > 8 && !bits.is_multiple_of(8), "latched units of other widths");
     note(latched && bits > 32, "latched units above 32 bits");
     note(!latched && bits <= 32, "fixed words up to 32 bits");
     note(!latched && matches!(bits, 33..=48), "fixed words up to 48 bits");
     note(!latched && bits > 48, "fixed words up to 64 bits");
-    note(bits % 8 == 0, "whole bytes");
-    note(bits % 8 != 0, "no whole bytes");
+    note(bits.is_multiple_of(8), "whole bytes");
+    note(!bits.is_multiple_of(8), "no whole bytes");
     note(true, &format!("{:?}", wire.bit_order));
     note(true, &format!("{:?}", wire.mode));
     note(latched, &format!("latched {:?}", wire.reply_timing));
@@ -252,7 +252,7 @@ fn note_status(layout: &Layout, note: &mut impl FnMut(bool, &str)) {
 #[test]
 fn the_code_of_a_value_is_the_nearest_there_is() {
     let mut tried = 0;
-    for seed in 0..1_000 {
+    for seed in 0..400 {
         let mut dice = Dice::new(seed, u64::MAX);
         for register in layout(seed).registers {
             let (coding, unit) = (register.coding, register.unit);
@@ -282,5 +282,5 @@ fn the_code_of_a_value_is_the_nearest_there_is() {
             }
         }
     }
-    assert!(tried > 10_000, "{tried}");
+    assert!(tried > 5_000, "{tried}");
 }

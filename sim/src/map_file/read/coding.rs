@@ -19,7 +19,7 @@ const ENCODINGS: [&str; 7] = [
 
 pub(super) fn register(mut section: Section<'_>) -> Result<Register> {
     let parameter = parameter(section.need("parameter")?)?;
-    let name = section.get("name");
+    let name = section.optional("name");
     let axis = section.number_or("axis", 0)?;
     let address = section.need("address")?.number()?;
     let lsb = section.number_or("lsb", 0)?;
@@ -29,7 +29,7 @@ pub(super) fn register(mut section: Section<'_>) -> Result<Register> {
     if let Some(name) = name {
         register.name = leaked(name.text()?);
     }
-    if let Some(value) = section.get("unit") {
+    if let Some(value) = section.optional("unit") {
         let unit = words::unit(value.text()?);
         register.unit = unit.ok_or_else(|| value.instead_of(words::list::<stepchain::units::Unit>()))?;
     }
@@ -57,7 +57,7 @@ pub(super) fn coding(section: &mut Section<'_>) -> Result<Coding> {
     coding.max_code = section.number_or("max_code", coding.max_code)?;
     let mut chosen = None;
     for key in ENCODINGS {
-        if let Some(value) = section.get(key) {
+        if let Some(value) = section.optional(key) {
             if chosen.is_some() {
                 return Err(value.instead_of("only one meaning of a code"));
             }
@@ -77,7 +77,7 @@ fn encoding(key: &str, value: At<'_>) -> Result<Encoding> {
     if key == "mantissa_exponent" {
         let mut section = value.section("bits of the mantissa, scale")?;
         let mantissa_bits = section.need("mantissa_bits")?.number()?;
-        let (numerator, denominator) = section.get("scale").map_or(Ok((1, 1)), ratio)?;
+        let (numerator, denominator) = section.optional("scale").map_or(Ok((1, 1)), ratio)?;
         section.finish()?;
         return Ok(Encoding::MantissaExponent { numerator, denominator, mantissa_bits });
     }

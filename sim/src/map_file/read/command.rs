@@ -8,7 +8,7 @@ use super::{coding, piece};
 
 pub(super) fn form(mut section: Section<'_>, registers: &[Register]) -> Result<CommandForm> {
     let verb = section.need("verb")?.word()?;
-    let mut form = match (section.get("request"), section.get("writes")) {
+    let mut form = match (section.optional("request"), section.optional("writes")) {
         (Some(pieces), None) => CommandForm::word(verb, piece::list(pieces)?),
         (None, Some(list)) => {
             let list = list.list("register writes")?;
@@ -18,10 +18,10 @@ pub(super) fn form(mut section: Section<'_>, registers: &[Register]) -> Result<C
         (Some(_), Some(writes)) => return Err(writes.instead_of("either `request` or `writes`, not both")),
         (None, None) => return Err(section.lacks("`request` (pieces) or `writes` (register writes)")),
     };
-    if let Some(value) = section.get("reply") {
+    if let Some(value) = section.optional("reply") {
         form.reply = piece::list(value)?;
     }
-    if let Some(value) = section.get("refused") {
+    if let Some(value) = section.optional("refused") {
         form.refusal = refusal(value)?;
     }
     section.finish()?;
