@@ -14,12 +14,19 @@
 //!      v   ^
 //!   ramps                motion     where the motor is commanded to be, in closed form
 //! ```
+//!
+//! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`bench`] reads what is to be run, [`run`]
+//! lets the driver and the chain do it, [`report`] shows what came of it.
 
+pub mod bench;
 pub mod chain;
+pub mod cli;
 pub mod clock;
 pub mod decode;
 pub mod device;
 pub mod map_file;
 pub mod motion;
 pub mod random_map;
+pub mod report;
+pub mod run;
 pub mod wire;

@@ -1,0 +1,165 @@
+//! A bench: which devices hang on the chain, how they are set, and what is asked of them when.
+//!
+//! ```text
+//!   TOML text  ->  tree (values with places)  ->  parse  ->  Bench (plain data)  ->  run
+//! ```
+//!
+//! Lengths in the file are full steps; in a [`Bench`] they are microsteps of the resolution that the bench sets, as the
+//! driver's commands have them. Knows no bus and no time but the one written down: running a bench is [`run`](crate::run)'s business.
+//!
+//! ```toml
+//! title = "Two axes"
+//! # description = "…"             # shown with the results
+//! # until_s = 5                   # the run ends then; without it, once all axes stand
+//!
+//! [chain]
+//! map = "latched"                 # or "fixed-word", or the path of a map file, seen from this file
+//! axes = ["lift", "table"]        # in the order of the chain: the first is wired to the controller's output
+//! # devices = 2                   # checked if given
+//! # spi_clock_hz = 1_000_000      # the map's fastest if not given
+//!
+//! [settings.all]                  # for every axis, by the parameters' names
+//! profile_velocity = 800          # full steps/s
+//!
+//! [settings.lift]                 # for one axis; wins over `all`
+//! profile_acceleration = 1500     # full steps/s²
+//!
+//! [[step]]                        # what stands in one step leaves together
+//! at_s = 0.5                      # from the start of the timeline
+//! lift = { move_relative = 400 }  # full steps
+//! table = { move_velocity = -120 }
+//!
+//! [[step]]
+//! wait_s = 1.5                    # after the step before
+//! table = { stop = "profile", bridge = "driven" }
+//!
+//! [[step]]
+//! after = "standstill"            # once all axes stand; `wait_s` beside it waits on from there
+//! lift = { move_absolute = 0, way = "shortest" }
+//!
+//! [expect]                        # where axes must stand at the end, in full steps
+//! lift = 0
+//! ```
+
+mod orders;
+mod parse;
+mod problem;
+mod settings;
+#[cfg(test)]
+mod tests;
+mod timeline;
+mod tree;
+
+use stepchain::Command;
+use stepchain::map::{Layout, Register};
+use stepchain::units::Value;
+
+pub use parse::{BenchError, load, map_of, parse};
+pub use problem::{Problem, Source, nearest};
+pub(crate) use settings::bits;
+
+/// The bench that runs when none is named.
+pub const BUILT_IN: Source<'static> =
+    Source { file: "examples/seedbed.toml", text: include_str!("../../../examples/seedbed.toml") };
+
+/// Keys of a bench file that stand in no table.
+const HEAD: &[&str] = &["title", "description", "until_s"];
+
+/// A whole bench, checked against its map.
+#[derive(Clone, Debug)]
+pub struct Bench {
+    /// The file that it came from, as the user named it.
+    pub file: String,
+    /// What it is called.
+    pub title: String,
+    /// What it shows, in a sentence or two.
+    pub description: String,
+    /// What every device of the chain is like.
+    pub layout: &'static Layout,
+    /// How many devices hang on the chain.
+    pub devices: usize,
+    /// The clock of the bus, in hertz.
+    pub spi_clock_hz: u32,
+    /// The axes, device by device.
+    pub axes: Vec<Axis>,
+    /// What is written before the timeline starts; in the order of the file, an axis after the other.
+    pub settings: Vec<Setting>,
+    /// What is asked, in the order of time.
+    pub steps: Vec<Step>,
+    /// When the run ends, in nanoseconds of the timeline; without it, once all axes stand.
+    pub until_ns: Option<u64>,
+}
+
+/// One motor.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Axis {
+    /// Its name in the bench.
+    pub name: String,
+    /// The device that drives it.
+    pub device: usize,
+    /// Which of the device's axes it is.
+    pub axis: u8,
+    /// Microsteps in a full step, once the settings are written.
+    pub resolution: u16,
+    /// Where it must stand at the end, in microsteps.
+    pub expected: Option<i64>,
+}
+
+impl Axis {
+    /// Full steps for microsteps of this axis.
+    #[must_use]
+    pub fn steps(&self, microsteps: f64) -> f64 {
+        microsteps / f64::from(self.resolution)
+    }
+}
+
+/// A line and a column of the bench file, from 1.
+pub type Place = (usize, usize);
+
+/// One register of one axis, and what it shall hold.
+#[derive(Clone, Debug)]
+pub struct Setting {
+    /// Index of the axis.
+    pub axis: usize,
+    /// The register.
+    pub register: &'static Register,
+    /// The value as asked.
+    pub value: Value,
+    /// Where the bench says so.
+    pub place: Place,
+}
+
+/// Commands that leave together.
+#[derive(Clone, Debug)]
+pub struct Step {
+    /// When.
+    pub when: When,
+    /// What, at most one for each device.
+    pub orders: Vec<Order>,
+    /// Why, in the words of the bench.
+    pub note: Option<String>,
+    /// Where the bench says so.
+    pub place: Place,
+}
+
+/// When a step is due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum When {
+    /// At this instant of the timeline, in nanoseconds.
+    At(u64),
+    /// So many nanoseconds after the step before.
+    After(u64),
+    /// So many nanoseconds after all axes have come to stand.
+    Standstill(u64),
+}
+
+/// One command to one axis.
+#[derive(Clone, Debug)]
+pub struct Order {
+    /// Index of the axis.
+    pub axis: usize,
+    /// The command, in the driver's terms.
+    pub command: Command,
+    /// The same in words, lengths in full steps.
+    pub text: String,
+}

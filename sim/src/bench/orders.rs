@@ -1,0 +1,176 @@
+//! The commands of a step: every verb of the driver, by the names that the vocabulary gives them.
+
+use stepchain::Command;
+use stepchain::map::{BridgeState, Layout, Parameter, StopRamp, Way};
+use stepchain::units::{Distance, Position, Unit, Velocity};
+
+use super::Axis;
+use super::problem::{Problem, Source};
+use super::settings::{bits, name_of, register, value};
+use super::tree::{Node, Table, unknown};
+
+const RAMPS: &[(&str, StopRamp)] =
+    &[("profile", StopRamp::Profile), ("quick", StopRamp::Quick), ("none", StopRamp::None)];
+const BRIDGES: &[(&str, BridgeState)] = &[
+    ("driven", BridgeState::Driven),
+    ("shorted", BridgeState::Shorted),
+    ("high_impedance", BridgeState::HighImpedance),
+];
+const WAYS: &[(&str, Way)] = &[("shortest", Way::Shortest), ("positive", Way::Positive), ("negative", Way::Negative)];
+/// Commands without an argument: a bare word.
+const WORDS: &[(&str, Command)] = &[
+    ("home_on_current_position", Command::HomeOnCurrentPosition),
+    ("peek_status", Command::PeekStatus),
+    ("take_status", Command::TakeStatus),
+    ("stop", Command::Stop { ramp: StopRamp::Profile, bridge: BridgeState::Driven }),
+];
+const VERBS: &[&str] = &[
+    "move_velocity",
+    "move_relative",
+    "move_absolute",
+    "stop",
+    "home_on_current_position",
+    "read_parameter",
+    "write_parameter",
+    "peek_status",
+    "take_status",
+];
+
+/// What one axis is asked: the command, and the same in words.
+pub(super) fn read(
+    source: &Source<'_>,
+    layout: &'static Layout,
+    axis: &Axis,
+    node: &Node<'_>,
+) -> Result<(Command, String), Problem> {
+    let command = if node.as_text().is_some() {
+        node.word(WORDS)?
+    } else {
+        let table = node.table("a command such as { move_relative = 400 }, or a word such as \"take_status\"")?;
+        from_table(source, layout, axis, &table)?
+    };
+    Ok((command, text_of(layout, axis, command)))
+}
+
+fn from_table(
+    source: &Source<'_>,
+    layout: &'static Layout,
+    axis: &Axis,
+    table: &Table<'_>,
+) -> Result<Command, Problem> {
+    let options: &[&str] = &["way", "bridge", "value"];
+    let stranger = table.entries().iter().find(|entry| ![VERBS, options].concat().contains(&entry.key));
+    if let Some(stranger) = stranger {
+        return Err(unknown(source, &stranger.key_span, stranger.key, VERBS));
+    }
+    let verbs: Vec<_> = table.entries().iter().filter(|entry| VERBS.contains(&entry.key)).collect();
+    let [verb] = verbs.as_slice() else {
+        let found = format!("{} commands for one axis", verbs.len());
+        return Err(source.problem(&table.span, found, format!("one of `{}`", VERBS.join("`, `"))));
+    };
+    let argument = verb.node;
+    let allow = |option: &[&str]| table.only(&[&[verb.key], option].concat());
+    let chosen = |option: &str| table.get(option);
+    match verb.key {
+        "move_velocity" => {
+            allow(&[])?;
+            let number = argument.number("a velocity in full steps/s")?;
+            let velocity = Velocity::from_bits(bits(number, Unit::StepsPerSecond));
+            let velocity = velocity.map_err(|error| beyond(&argument, &error))?;
+            Ok(Command::MoveVelocity { velocity })
+        }
+        "move_relative" => {
+            allow(&[])?;
+            let microsteps = whole_microsteps(&argument, axis, "a distance in full steps")?;
+            let distance = Distance::from_bits(microsteps).map_err(|error| beyond(&argument, &error))?;
+            Ok(Command::MoveRelative { distance })
+        }
+        "move_absolute" => {
+            allow(&["way"])?;
+            let microsteps = whole_microsteps(&argument, axis, "a position in full steps")?;
+            let target = Position::from_bits(microsteps).map_err(|error| beyond(&argument, &error))?;
+            let way = chosen("way").map_or(Ok(Way::Shortest), |node| node.word(WAYS))?;
+            Ok(Command::MoveAbsolute { target, way })
+        }
+        "stop" => {
+            allow(&["bridge"])?;
+            let ramp = argument.word(RAMPS)?;
+            let bridge = chosen("bridge").map_or(Ok(BridgeState::Driven), |node| node.word(BRIDGES))?;
+            Ok(Command::Stop { ramp, bridge })
+        }
+        "read_parameter" => {
+            allow(&[])?;
+            Ok(Command::read(parameter(source, layout, axis, &argument)?))
+        }
+        "write_parameter" => {
+            allow(&["value"])?;
+            let parameter = parameter(source, layout, axis, &argument)?;
+            let wanted = table.need("value", "the value to write")?;
+            match layout.register(parameter, axis.axis) {
+                Some(_) if parameter == Parameter::MicrostepResolution => Err(argument.problem(
+                    "a change of the resolution on the timeline",
+                    "it under `[settings]`, where every length in the bench can follow it",
+                )),
+                Some(register) => Ok(Command::write(parameter, value(&wanted, register, axis.resolution)?)),
+                None => Err(argument.problem(format!("`{parameter}`"), "a parameter of this axis")),
+            }
+        }
+        word => {
+            allow(&[])?;
+            argument.is_true()?;
+            let command = WORDS.iter().find(|&&(known, _)| known == word);
+            command.map(|&(_, command)| command).ok_or_else(|| unknown(source, &verb.key_span, word, VERBS))
+        }
+    }
+}
+
+fn parameter(source: &Source<'_>, layout: &'static Layout, axis: &Axis, node: &Node<'_>) -> Result<Parameter, Problem> {
+    let name = node.text("the name of a parameter")?;
+    register(layout, axis.axis, name).map(|register| register.parameter).ok_or_else(|| {
+        let names: Vec<_> = layout.registers.iter().map(name_of).collect();
+        unknown(source, &node.span(), name, &names.iter().map(String::as_str).collect::<Vec<_>>())
+    })
+}
+
+fn beyond(node: &Node<'_>, error: &stepchain::units::OutOfRange) -> Problem {
+    let stepchain::units::OutOfRange { value, min, max, unit, .. } = error;
+    node.problem(format!("{value} {unit}"), format!("{min}..={max} {unit}"))
+}
+
+/// Full steps as microsteps, which they must be a whole number of.
+pub(super) fn whole_microsteps(node: &Node<'_>, axis: &Axis, expected: &str) -> Result<i64, Problem> {
+    let steps = node.number(expected)?;
+    let microsteps = steps * f64::from(axis.resolution);
+    let whole = microsteps.round();
+    // A decimal fraction such as 0.1 is not exact in binary; a real fraction of a microstep is far larger than this.
+    if (microsteps - whole).abs() <= 1e-9 * microsteps.abs().max(1.0) {
+        return Ok(whole as i64);
+    }
+    let found = format!("{steps} steps, which is {microsteps} microsteps");
+    Err(node.problem(found, format!("a whole number of microsteps ({} in a step)", axis.resolution)))
+}
+
+/// A command in words, with lengths in full steps.
+fn text_of(layout: &Layout, axis: &Axis, command: Command) -> String {
+    let steps = |microsteps: i32| axis.steps(f64::from(microsteps));
+    match command {
+        Command::MoveVelocity { velocity } => format!("move velocity {velocity}"),
+        Command::MoveRelative { distance } => format!("move relative {} steps", steps(distance.to_microsteps())),
+        Command::MoveAbsolute { target, way } => {
+            let way = WAYS.iter().find(|&&(_, known)| known == way).map_or("", |&(name, _)| name);
+            format!("move absolute to {} steps, {way} way", steps(target.to_microsteps()))
+        }
+        Command::ReadParameter { parameter } => format!("read {}", named(layout, axis, parameter)),
+        Command::WriteParameter { parameter, value } => {
+            format!("write {} = {value}", named(layout, axis, parameter))
+        }
+        other => other.verb().map_or("nothing", stepchain::map::Verb::name).to_owned(),
+    }
+}
+
+fn named(layout: &Layout, axis: &Axis, parameter: Parameter) -> String {
+    match layout.register(parameter, axis.axis) {
+        Some(register) if matches!(parameter, Parameter::Custom(_)) => register.name.to_owned(),
+        _ => parameter.to_string(),
+    }
+}

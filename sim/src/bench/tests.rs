@@ -1,0 +1,158 @@
+//! Benches as people write them, and what is said about those that are wrong.
+
+use stepchain::map::{BridgeState, Parameter, RegisterMap, StopRamp, Way};
+use stepchain::reference::Latched;
+use stepchain::units::{Acceleration, Distance, Position, Velocity};
+
+use super::*;
+
+const CHAIN: &str = "[chain]\nmap = \"latched\"\naxes = [\"lift\", \"table\"]\n";
+
+fn read(rest: &str) -> Result<Bench, String> {
+    let text = format!("{CHAIN}{rest}");
+    parse(&Source { file: "b.toml", text: &text }).map_err(|error| error.to_string())
+}
+
+fn command(step: &str) -> Command {
+    read(&format!("[[step]]\nat_s = 1\nlift = {step}\n[[step]]\nat_s = 9\nlift = \"stop\"\n")).unwrap().steps[0].orders
+        [0]
+    .command
+}
+
+#[test]
+fn the_built_in_bench_can_be_used() {
+    let bench = parse(&BUILT_IN).unwrap();
+    assert_eq!((bench.devices, bench.axes.len(), bench.layout), (3, 3, &Latched::LAYOUT));
+}
+
+#[test]
+fn the_bench_in_the_documentation_can_be_used() {
+    let docs =
+        include_str!("mod.rs").lines().filter_map(|line| line.strip_prefix("//! ").or((line == "//!").then_some("")));
+    let text = docs.skip_while(|line| *line != "```toml").skip(1).take_while(|line| *line != "```");
+    let text = text.collect::<Vec<_>>().join("\n");
+    let bench = parse(&Source { file: "docs", text: &text }).unwrap();
+    assert_eq!((bench.steps.len(), bench.settings.len()), (3, 3));
+    assert_eq!(bench.axes[0].expected, Some(0));
+}
+
+#[test]
+fn every_verb_of_the_driver_can_be_asked() {
+    assert_eq!(
+        command("{ move_velocity = -1.5 }"),
+        Command::MoveVelocity { velocity: Velocity::from_milli_steps_per_s(-1500).unwrap() }
+    );
+    let distance = Distance::from_microsteps(-32);
+    assert_eq!(command("{ move_relative = -0.5 }"), Command::MoveRelative { distance });
+    let target = Position::from_microsteps(64);
+    assert_eq!(command("{ move_absolute = 1 }"), Command::MoveAbsolute { target, way: Way::Shortest });
+    let way = Way::Negative;
+    assert_eq!(command("{ move_absolute = 1, way = \"negative\" }"), Command::MoveAbsolute { target, way });
+    assert_eq!(command("\"stop\""), Command::Stop { ramp: StopRamp::Profile, bridge: BridgeState::Driven });
+    let stop = Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::HighImpedance };
+    assert_eq!(command("{ stop = \"quick\", bridge = \"high_impedance\" }"), stop);
+    assert_eq!(command("\"home_on_current_position\""), Command::HomeOnCurrentPosition);
+    assert_eq!(command("{ peek_status = true }"), Command::PeekStatus);
+    assert_eq!(command("\"take_status\""), Command::TakeStatus);
+    assert_eq!(command("{ read_parameter = \"target_position\" }"), Command::read(Parameter::TargetPosition));
+    let value = Acceleration::from_steps_per_s2(900).unwrap();
+    let write = Command::write(Parameter::ProfileAcceleration, value);
+    assert_eq!(command("{ write_parameter = \"profile_acceleration\", value = 900 }"), write);
+}
+
+#[test]
+fn one_command_for_all_goes_to_every_axis_that_has_none_of_its_own() {
+    let bench = read("[[step]]\nat_s = 0\nall = \"take_status\"\ntable = \"peek_status\"\n").unwrap();
+    let asked: Vec<_> = bench.steps[0].orders.iter().map(|order| (order.axis, order.command)).collect();
+    assert_eq!(asked, [(0, Command::TakeStatus), (1, Command::PeekStatus)]);
+}
+
+#[test]
+fn a_setting_for_one_axis_wins_and_lengths_follow_the_resolution() {
+    let bench = read(
+        "[settings.all]\nprofile_velocity = 100\nmicrostep_resolution = 8\n\
+         [settings.table]\nposition_demand_value = 2\nmicrostep_resolution = 16\nprofile_velocity = 50\n\
+         [[step]]\nat_s = 0\nall = { move_relative = 1 }\n",
+    )
+    .unwrap();
+    let set: Vec<_> = bench.settings.iter().map(|set| (set.axis, set.register.name, set.value.to_string())).collect();
+    let expected = [
+        (0, "microstep resolution", "8 microsteps/step"),
+        (0, "profile velocity", "100 steps/s"),
+        (1, "microstep resolution", "16 microsteps/step"),
+        (1, "position demand value", "32 microsteps"),
+        (1, "profile velocity", "50 steps/s"),
+    ];
+    assert_eq!(set, expected.map(|(axis, name, value)| (axis, name, value.to_owned())));
+    let distances: Vec<_> = bench.steps[0].orders.iter().map(|order| order.command).collect();
+    let by = |count| Command::MoveRelative { distance: Distance::from_microsteps(count) };
+    assert_eq!(distances, [by(8), by(16)]);
+}
+
+/// Each broken bench, and what must be said about it; the chain takes lines 1 to 3.
+const BROKEN: &[(&str, &str)] = &[
+    ("[[step]\n", "b.toml:4:"),
+    ("titel = 1\n", "b.toml:4:1: found `titel`, expected one of `map`"),
+    ("[setings.all]\n", "b.toml:4:2: found `setings`, expected one of `title`"),
+    ("until_s = 1\n", "`until_s` stands at the top, before the first [table]"),
+    ("[setings.all]\n", "did you mean `settings`?"),
+    ("", "b.toml:1:1: found no `step`, expected `step` = a timeline"),
+    ("step = 5\n", "b.toml:4:1: found `step`"),
+    ("[[step]]\nlift = \"stop\"\n", "b.toml:4:1: found a step without a time, expected `at_s`, `wait_s` or"),
+    ("[[step]]\nat_s = 1\n", "b.toml:4:1: found a step that asks nothing"),
+    ("[[step]]\nat_s = -1\nlift = \"stop\"\n", "b.toml:5:8: found -1 s, expected 0..=86400 s"),
+    ("[[step]]\nat_s = 1\nwait_s = 1\nlift = \"stop\"\n", "b.toml:4:1: found `at_s` beside another time"),
+    ("[[step]]\nat_s = 1\nlft = \"stop\"\n", "b.toml:6:1: found `lft`"),
+    ("[[step]]\nat_s = 1\nlft = \"stop\"\n", "did you mean `lift`?"),
+    ("[[step]]\nat_s = 1\nlift = \"stopp\"\n", "b.toml:6:8: found `stopp`"),
+    (
+        "[[step]]\nat_s = 1\nlift = { move_relativ = 4 }\n",
+        "6:10: found `move_relativ`, expected one of `move_velocity`",
+    ),
+    ("[[step]]\nat_s = 1\nlift = { move_relative = 4, way = \"shortest\" }\n", "6:29: found `way`"),
+    ("[[step]]\nat_s = 1\nlift = { move_relative = \"4\" }\n", "6:26: found the text \"4\", expected a distance"),
+    ("[[step]]\nat_s = 1\nlift = { way = \"shortest\" }\n", "found 0 commands for one axis"),
+    ("[[step]]\nat_s = 1\nlift = { move_relative = 0.001 }\n", "expected a whole number of microsteps (64 in a step)"),
+    ("[[step]]\nat_s = 1\nlift = { move_relative = 1e12 }\n", "6:26: found"),
+    ("[[step]]\nat_s = 1\nlift = { stop = \"hard\" }\n", "found `hard`, expected one of `profile`, `quick`, `none`"),
+    ("[[step]]\nat_s = 1\nlift = { read_parameter = \"speed\" }\n", "6:27: found `speed`, expected one of"),
+    ("[[step]]\nat_s = 1\nlift = { peek_status = false }\n", "found `false`, expected `true`"),
+    (
+        "[[step]]\nat_s = 2\nlift = \"stop\"\n[[step]]\nat_s = 1\nlift = \"stop\"\n",
+        "8:8: found 1 s, expected 2 s or later",
+    ),
+    ("[[step]]\nat_s = 2\nlift = { move_velocity = 5 }\n", "axis `lift` left turning by step 1"),
+    ("[settings.lift]\nprofile_velocty = 5\n", "b.toml:5:1: found `profile_velocty`"),
+    ("[settings.lift]\nprofile_velocty = 5\n", "did you mean `profile_velocity`?"),
+    ("[settings.lift]\nprofile_velocity = 999999\n", "b.toml:5:20: found"),
+    ("[settings.lift]\nprofile_velocity = true\n", "found `true`, expected a number (full steps/s)"),
+    ("[settings.lift]\nmicrostep_resolution = 5\n", "expected one of 64, 32, 16, 8, 4, 2, 1"),
+    (
+        "[expect]\nlid = 5\n[[step]]\nat_s = 1\nlift = \"stop\"\n",
+        "b.toml:5:1: found `lid`, expected one of `lift`, `table`",
+    ),
+];
+
+#[test]
+fn a_broken_bench_is_told_by_place_by_what_was_found_and_by_what_was_expected() {
+    for &(text, expected) in BROKEN {
+        let message = read(text).unwrap_err();
+        assert!(message.contains(expected), "{text:?} says\n  {message}\nbut not\n  {expected}");
+    }
+}
+
+#[test]
+fn a_chain_that_cannot_be_is_refused() {
+    let refused = |chain: &str| {
+        let text = format!("[chain]\n{chain}\n[[step]]\nat_s = 1\n");
+        parse(&Source { file: "b.toml", text: &text }).unwrap_err().to_string()
+    };
+    let near = refused("map = \"latchd\"\naxes = [\"a\"]");
+    assert!(near.contains("b.toml:2:7: found \"latchd\"") && near.contains("did you mean `latched`?"), "{near}");
+    assert!(refused("map = \"latched\"\naxes = []").contains("3:8: found 0 names"));
+    assert!(refused("map = \"latched\"\naxes = [\"a\", \"a\"]").contains("3:14: found \"a\", expected a name"));
+    assert!(refused("map = \"latched\"\naxes = [\"note\"]").contains("3:9: found \"note\""));
+    assert!(refused("map = \"latched\"\naxes = [\"a\"]\ndevices = 2").contains("found 1 names on 2 devices"));
+    let clock = refused("map = \"latched\"\naxes = [\"a\"]\nspi_clock_hz = 9_000_000");
+    assert!(clock.contains("4:16: found 9000000 Hz, expected 1..=5000000 Hz"), "{clock}");
+}

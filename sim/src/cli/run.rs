@@ -1,0 +1,173 @@
+//! `run`, and the program without a verb: a bench from end to end.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use serde::Serialize;
+
+use super::text::table;
+use super::{Failure, Format, Output, Verdict};
+use crate::bench::{self, BUILT_IN, Bench};
+use crate::report::{Report, motion_csv, page};
+use crate::run::{self, COLUMNS, Outcome};
+
+/// Run a bench: encode its commands, let a virtual chain decode them and move, and compare.
+#[derive(Debug, Default, Args)]
+#[command(after_help = EXAMPLE)]
+pub(super) struct Arguments {
+    /// The bench file; without one, the built-in bench.
+    #[arg(value_name = "BENCH.toml")]
+    bench: Option<PathBuf>,
+    /// Write report.html and motion.csv to this directory, which must not exist.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Write to a directory that exists, over what is there.
+    #[arg(long, requires = "out")]
+    force: bool,
+}
+
+const EXAMPLE: &str = "\
+Example: the built-in bench, with a report to open in a browser
+  stepchain run --out out
+
+A bench file names the chain's map and axes, their settings, and what is asked when:
+
+  [chain]
+  map = \"latched\"                 # or \"fixed-word\", or the path of a map file
+  axes = [\"lift\"]
+  [settings.lift]
+  profile_velocity = 800          # full steps/s
+  [[step]]
+  at_s = 0.5
+  lift = { move_relative = 400 }  # full steps
+
+Verbs: move_velocity, move_relative, move_absolute, stop, home_on_current_position, read_parameter,
+write_parameter, peek_status, take_status. Times: at_s, wait_s, after = \"standstill\".";
+
+/// What JSON says of one axis.
+#[derive(Debug, Serialize)]
+struct Line<'a> {
+    axis: &'a str,
+    commanded_steps: Option<f64>,
+    reached_steps: f64,
+    peak_velocity: f64,
+    duration_s: f64,
+    faults: &'a [String],
+    bytes_on_wire: u64,
+    least_bytes: u64,
+    findings: Vec<&'a str>,
+}
+
+pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verdict, Failure> {
+    let bench = match &arguments.bench {
+        Some(path) => bench::load(path),
+        None => bench::parse(&BUILT_IN),
+    };
+    let bench = bench.map_err(Failure::input)?;
+    if let Some(out) = &arguments.out {
+        check_free(out, arguments.force)?;
+    }
+    let outcome = run::run(&bench).map_err(Failure::input)?;
+    if let Some(out) = &arguments.out {
+        write_files(out, &run::report(&bench, &outcome))?;
+    }
+    match output.format {
+        Format::Json => json(&outcome, output)?,
+        Format::Text => text(&bench, &outcome, arguments, output)?,
+    }
+    Ok(if outcome.is_well() { Verdict::NothingWrong } else { Verdict::Found })
+}
+
+fn check_free(out: &Path, force: bool) -> Result<(), Failure> {
+    match fs::symlink_metadata(out) {
+        Err(_) => Ok(()),
+        Ok(_) if force && out.is_dir() => Ok(()),
+        Ok(_) if out.is_dir() => Err(Failure::Input(format!(
+            "{}: found a directory that exists, expected a new one; --force writes over it",
+            out.display()
+        ))),
+        Ok(_) => Err(Failure::Input(format!("{}: found a file, expected a directory", out.display()))),
+    }
+}
+
+fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
+    let page = page(report).map_err(|error| Failure::Input(format!("the report cannot be drawn: {error}")))?;
+    let csv = motion_csv(report).map_err(|error| Failure::Input(format!("the motion cannot be written: {error}")))?;
+    let failed = |path: &Path, error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
+    fs::create_dir_all(out).map_err(|error| failed(out, error))?;
+    for (name, content) in [("report.html", page), ("motion.csv", csv)] {
+        let path = out.join(name);
+        fs::write(&path, content).map_err(|error| failed(&path, error))?;
+    }
+    Ok(())
+}
+
+fn json(outcome: &Outcome, output: &mut Output<'_>) -> Result<(), Failure> {
+    for (index, axis) in outcome.axes.iter().enumerate() {
+        let own = outcome.findings.iter().filter(|finding| finding.axis == Some(index));
+        output.object(&Line {
+            axis: &axis.name,
+            commanded_steps: axis.commanded_steps,
+            reached_steps: axis.reached_steps,
+            peak_velocity: axis.peak_velocity,
+            duration_s: axis.duration_s,
+            faults: &axis.faults,
+            bytes_on_wire: axis.bytes_on_wire,
+            least_bytes: axis.least_bytes,
+            findings: own.map(|finding| finding.text.as_str()).collect(),
+        })?;
+    }
+    // What concerns the chain as a whole has no line of its own.
+    for finding in outcome.findings.iter().filter(|finding| finding.axis.is_none()) {
+        writeln!(output.err, "stepchain: {}", finding.text)?;
+    }
+    Ok(())
+}
+
+fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Output<'_>) -> Result<(), Failure> {
+    let out = &mut output.out;
+    writeln!(out, "{}", bench.title)?;
+    if !bench.description.is_empty() {
+        writeln!(out, "{}", bench.description)?;
+    }
+    writeln!(out, "\n{}", table(&COLUMNS, &run::rows(outcome), &[1, 2, 3, 4, 5]))?;
+    writeln!(out, "Bus: {}.", run::bus(outcome))?;
+    writeln!(out, "Settings: {} written, {} read back.", bench.settings.len(), outcome.settings_read_back)?;
+    writeln!(
+        out,
+        "Timeline: {} steps, {} s of virtual time.",
+        bench.steps.len(),
+        crate::report::number(outcome.duration_s)
+    )?;
+    if outcome.is_well() {
+        writeln!(out, "Nothing wrong: every target was reached.")?;
+    } else {
+        writeln!(out, "\nFound:")?;
+    }
+    for finding in &outcome.findings {
+        writeln!(out, "  {}", finding.text)?;
+    }
+    for axis in outcome.axes.iter().filter(|axis| !axis.faults.is_empty()) {
+        writeln!(out, "  `{}` shows: {}", axis.name, axis.faults.join(", "))?;
+    }
+    let bench = arguments.bench.as_ref().map_or(String::new(), |path| format!(" {}", path.display()));
+    match &arguments.out {
+        Some(dir) => {
+            writeln!(out, "\nWritten: {}", dir.join("report.html").display())?;
+            writeln!(out, "         {}", dir.join("motion.csv").display())?;
+        }
+        None => {
+            writeln!(
+                out,
+                "\nNext: stepchain run{bench} --out out    charts in out/report.html, numbers in out/motion.csv"
+            )?;
+            writeln!(
+                out,
+                "      stepchain --help{}              all verbs, each with an example",
+                " ".repeat(bench.len())
+            )?;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,62 @@
+//! The report on a run: one page that explains itself, and the motion as numbers.
+//!
+//! ```text
+//!   run  ->  Report (plain data)  ->  page   report.html, with a chart for each axis
+//!                                 `->  table  motion.csv
+//! ```
+//!
+//! A [`Report`] knows nothing of chains, maps or engines: names, times and full steps. The same report gives the same
+//! bytes on any machine.
+
+mod chart;
+mod number;
+mod page;
+mod table;
+mod track;
+
+pub(crate) use number::number;
+pub use page::page;
+pub use table::motion_csv;
+pub use track::{Knot, Track};
+
+/// Everything that the page shows.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Report {
+    /// What was run.
+    pub title: String,
+    /// What it shows, in a sentence or two.
+    pub description: String,
+    /// What holds for the run as a whole: name and value.
+    pub facts: Vec<(String, String)>,
+    /// Heads of the columns of the summary.
+    pub columns: Vec<String>,
+    /// One row of the summary for each axis.
+    pub rows: Vec<Vec<String>>,
+    /// What was not as it should be; empty if all was well.
+    pub findings: Vec<String>,
+    /// One track for each axis.
+    pub tracks: Vec<Track>,
+    /// What was asked, in the order of time.
+    pub marks: Vec<Mark>,
+    /// Where the time axis ends, in seconds.
+    pub end_s: f64,
+}
+
+/// Commands that took effect at one instant.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Mark {
+    /// The number that the charts show.
+    pub number: usize,
+    /// When they took effect, in seconds.
+    pub time_s: f64,
+    /// Index of an axis, and what it was asked.
+    pub commands: Vec<(usize, String)>,
+    /// Why, in the words of whoever wrote the bench.
+    pub note: String,
+}
+
+impl Mark {
+    fn is_for(&self, axis: usize) -> bool {
+        self.commands.iter().any(|&(other, _)| other == axis)
+    }
+}

@@ -1,0 +1,151 @@
+//! Keeps account of where each axis was told to end, and compares it with where it did.
+//!
+//! A target is due until another motion command takes its place. Targets are worked out from the bench and from where
+//! the axis was when the command took effect, with arithmetic of this module's own.
+
+use stepchain::Command;
+use stepchain::map::{PositionCounter, Way, WrapAround};
+
+use super::session::{Call, Session};
+use crate::bench::{Bench, Step};
+use crate::device::EventKind;
+
+/// What each axis still owes.
+#[derive(Debug)]
+pub(super) struct Ledger {
+    due: Vec<Option<Due>>,
+}
+
+/// A target that an axis was given.
+#[derive(Clone, Copy, Debug)]
+struct Due {
+    /// In unwrapped microsteps.
+    target: i64,
+    step: usize,
+}
+
+impl Ledger {
+    pub(super) fn new(bench: &Bench) -> Self {
+        Self { due: vec![None; bench.axes.len()] }
+    }
+
+    /// Where the axis should be at the end, in unwrapped microsteps; none if its last motion had no target.
+    pub(super) fn target(&self, axis: usize) -> Option<i64> {
+        self.due.get(axis).copied().flatten().map(|due| due.target)
+    }
+
+    /// Enters what a step asked, where the device has obeyed.
+    pub(super) fn enter(&mut self, number: usize, step: &Step, call: &Call, session: &mut Session<'_>) {
+        for order in step.orders.iter().filter(|order| is_motion(order.command)) {
+            let (Some(place), Some(axis)) = (self.due.get_mut(order.axis), session.bench.axes.get(order.axis)) else {
+                continue;
+            };
+            let verdict = call.events.iter().find_map(|event| match event.kind {
+                EventKind::CommandAccepted { axis, .. } if session.is_of(event, axis, order.axis) => {
+                    Some(Some(event.time_ns))
+                }
+                EventKind::CommandRejected { axis, .. } if session.is_of(event, axis, order.axis) => Some(None),
+                _ => None,
+            });
+            match verdict {
+                Some(Some(obeyed_ns)) => {
+                    let from = session.chain.engine(axis.device, axis.axis.into()).position(obeyed_ns);
+                    let target = target(order.command, from, &session.bench.layout.position);
+                    *place = target.map(|target| Due { target, step: number });
+                }
+                // The session has said why; what was due before stays due.
+                Some(None) => {}
+                None => {
+                    let text = format!("step {number}: `{}` did nothing at \"{}\"", axis.name, order.text);
+                    session.find(Some(order.axis), text);
+                }
+            }
+        }
+    }
+
+    /// Compares what is due with where the axes are.
+    pub(super) fn close(&self, session: &mut Session<'_>) {
+        let bench = session.bench;
+        for (index, (axis, due)) in bench.axes.iter().zip(&self.due).enumerate() {
+            let reached = session.chain.position(axis.device, axis.axis.into());
+            let steps = |microsteps: i64| axis.steps(microsteps as f64);
+            let still_moving = session.chain.is_moving(axis.device, axis.axis.into());
+            let moving = if still_moving { " and still moving" } else { "" };
+            let found = format!("`{}` is at {} steps{moving}", axis.name, steps(reached));
+            if let Some(due) = due
+                && due.target != reached
+            {
+                session.find(Some(index), format!("{found}; step {} asked for {} steps", due.step, steps(due.target)));
+            }
+            if let Some(expected) = axis.expected
+                && expected != reached
+            {
+                session.find(Some(index), format!("{found}; the bench expects {} steps", steps(expected)));
+            }
+        }
+    }
+}
+
+fn is_motion(command: Command) -> bool {
+    matches!(
+        command,
+        Command::MoveVelocity { .. }
+            | Command::MoveRelative { .. }
+            | Command::MoveAbsolute { .. }
+            | Command::Stop { .. }
+            | Command::HomeOnCurrentPosition
+    )
+}
+
+/// Where a command ends that takes effect at the unwrapped position `from`; none if it has no target.
+fn target(command: Command, from: i64, counter: &PositionCounter) -> Option<i64> {
+    match command {
+        Command::MoveRelative { distance } => Some(from + distance.to_bits()),
+        Command::MoveAbsolute { target, way } => {
+            let turn = 1i64 << counter.bits;
+            let up = (target.to_bits() - from).rem_euclid(turn);
+            let down = up - turn;
+            Some(match way {
+                _ if up == 0 => from,
+                // A counter that ends does not go round: there is one way only.
+                _ if counter.wrap_around == WrapAround::Refuses => target.to_bits(),
+                Way::Positive => from + up,
+                Way::Negative => from + down,
+                Way::Shortest if up <= -down => from + up,
+                Way::Shortest => from + down,
+            })
+        }
+        Command::HomeOnCurrentPosition => Some(from),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use stepchain::units::{Distance, Position};
+
+    use super::*;
+
+    fn absolute(from: i64, to: i32, way: Way) -> Option<i64> {
+        let command = Command::MoveAbsolute { target: Position::from_microsteps(to), way };
+        target(command, from, &PositionCounter::new(8, &[1]))
+    }
+
+    /// By hand, on a counter of 8 bits, −128..=127: from 100 to −100 it is 56 up through the end, 200 down.
+    #[test]
+    fn the_shortest_way_may_lead_through_the_end_of_the_counter() {
+        assert_eq!(absolute(100, -100, Way::Shortest), Some(156));
+        assert_eq!(absolute(100, -100, Way::Negative), Some(-100));
+        assert_eq!(absolute(156, 100, Way::Positive), Some(356));
+        assert_eq!(absolute(0, -128, Way::Shortest), Some(128), "the positive way where both are alike");
+        assert_eq!(absolute(300, 44, Way::Negative), Some(300), "44 is what 300 shows");
+    }
+
+    #[test]
+    fn a_relative_move_ends_its_distance_from_where_it_begins_and_a_stop_anywhere() {
+        let relative = Command::MoveRelative { distance: Distance::from_microsteps(-7) };
+        let counter = PositionCounter::new(8, &[1]);
+        assert_eq!(target(relative, 5, &counter), Some(-2));
+        assert_eq!(target(Command::PeekStatus, 5, &counter), None);
+    }
+}

@@ -1,0 +1,100 @@
+//! Runs a bench: the driver encodes its commands, a virtual chain decodes them and moves, and both are compared.
+//!
+//! ```text
+//!   Bench  ->  session: Codec -> frames -> VirtualChain -> replies  ->  ledger (targets)  ->  Outcome  ->  Report
+//! ```
+//!
+//! This is the one place of the simulator that uses the driver's encoder. What it expects is worked out apart from both
+//! sides: targets from the bench itself, bytes from the map alone ([`cost`]). Everything happens in virtual time.
+
+pub mod cost;
+mod ledger;
+mod outcome;
+mod preflight;
+mod session;
+mod summary;
+#[cfg(test)]
+mod tests;
+
+use stepchain::Command;
+use stepchain::map::Verb;
+
+use crate::bench::{Bench, Problem, When};
+use crate::report::Mark;
+
+use ledger::Ledger;
+use session::Session;
+
+pub use outcome::{AxisOutcome, Finding, Outcome};
+pub use summary::{COLUMNS, bus, report, rows};
+
+/// An hour: whoever waits longer than that for standstill waits for ever.
+const PATIENCE_NS: u64 = 3_600_000_000_000;
+
+/// Runs a bench from power-up to its end.
+///
+/// First the devices' status is taken, so that the reset of power-up is no fault; then the settings are written and read
+/// back; then the timeline starts at zero. At the end every device is asked for its status and its positions.
+///
+/// # Errors
+/// [`Problem`] if something in the bench cannot be put into the map's words. Nothing has run then.
+pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
+    preflight::check(bench)?;
+    let mut session = Session::new(bench)?;
+    if bench.layout.form(Verb::TakeStatus).is_some() {
+        session.call_every_device(Command::TakeStatus)?;
+        session.forget_faults();
+    }
+    session.apply_settings()?;
+    session.start_timeline();
+    let mut ledger = Ledger::new(bench);
+    let mut marks = Vec::new();
+    let mut last_ns = 0;
+    let mut waited = false;
+    for (index, step) in bench.steps.iter().enumerate() {
+        let number = index + 1;
+        match step.when {
+            When::At(due_ns) => {
+                // Behind a step that left at its own time, only the bus can make a step late.
+                let late_ns = session.timeline_ns().saturating_sub(due_ns);
+                if late_ns > 0 && waited {
+                    let text = format!("step {number} was due at {} s", seconds(due_ns));
+                    let late_s = seconds(late_ns);
+                    session.find(None, format!("{text}, but the standstill before it came {late_s} s too late"));
+                }
+                session.advance_to(due_ns);
+            }
+            When::After(wait_ns) => session.advance_to(last_ns + wait_ns),
+            When::Standstill(wait_ns) => {
+                if !session.chain.run_until_still(PATIENCE_NS) {
+                    session.find(None, format!("step {number}: an axis still moves an hour after the step before"));
+                    break;
+                }
+                session.advance_to(session.timeline_ns() + wait_ns);
+            }
+        }
+        waited = matches!(step.when, When::Standstill(_));
+        let call = session.step(number, step)?;
+        ledger.enter(number, step, &call, &mut session);
+        last_ns = call.effect_ns;
+        marks.push(Mark {
+            number,
+            time_s: seconds(call.effect_ns),
+            commands: step.orders.iter().map(|order| (order.axis, order.text.clone())).collect(),
+            note: step.note.clone().unwrap_or_default(),
+        });
+    }
+    match bench.until_ns {
+        Some(until_ns) => session.advance_to(until_ns),
+        None if !session.chain.run_until_still(PATIENCE_NS) => {
+            session.find(None, "an axis still moves an hour after the last step".to_owned());
+        }
+        None => {}
+    }
+    ledger.close(&mut session);
+    outcome::gather(session, &ledger, marks)
+}
+
+fn seconds(nanoseconds: u64) -> f64 {
+    nanoseconds as f64 / 1e9
+}

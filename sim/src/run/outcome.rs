@@ -1,0 +1,173 @@
+//! What a run has shown: numbers for each axis and the chain, tracks, findings.
+
+use stepchain::map::{Parameter, Verb};
+use stepchain::units::Value;
+use stepchain::{AxisCommand, Command};
+
+use super::ledger::Ledger;
+use super::seconds;
+use super::session::Session;
+use crate::bench::Problem;
+use crate::report::{Mark, Track};
+
+/// What a run has shown.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outcome {
+    /// By axis, in the order of the bench.
+    pub axes: Vec<AxisOutcome>,
+    /// What was not as it should be, in the order in which it was seen.
+    pub findings: Vec<Finding>,
+    /// What was asked, and when it took effect.
+    pub marks: Vec<Mark>,
+    /// The motion of each axis.
+    pub tracks: Vec<Track>,
+    /// How long the timeline was, in seconds.
+    pub duration_s: f64,
+    /// Bytes that were clocked, from power-up on.
+    pub bytes_on_wire: u64,
+    /// Bytes that had to be, as [`cost`](super::cost) says.
+    pub least_bytes: u64,
+    /// Chip selections.
+    pub frames: u64,
+    /// Settings that were read back and compared.
+    pub settings_read_back: usize,
+}
+
+/// Something that is not as it should be.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Finding {
+    /// The axis that it concerns; none for the chain as a whole.
+    pub axis: Option<usize>,
+    /// What.
+    pub text: String,
+}
+
+/// What a run has shown of one axis.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AxisOutcome {
+    /// Its name.
+    pub name: String,
+    /// Where its last command told it to end, in full steps; none if that had no target.
+    pub commanded_steps: Option<f64>,
+    /// Where it was at the end, in full steps, without wrap-around.
+    pub reached_steps: f64,
+    /// Its greatest speed, in full steps/s.
+    pub peak_velocity: f64,
+    /// How long it was in motion, in seconds.
+    pub duration_s: f64,
+    /// Faults that its device has shown or noticed.
+    pub faults: Vec<String>,
+    /// Its equal share of the bytes on the wire; the shares add up to the whole.
+    pub bytes_on_wire: u64,
+    /// Its equal share of the least number of bytes.
+    pub least_bytes: u64,
+}
+
+impl Outcome {
+    /// Whether nothing was found and no device has shown a fault.
+    #[must_use]
+    pub fn is_well(&self) -> bool {
+        self.findings.is_empty() && self.axes.iter().all(|axis| axis.faults.is_empty())
+    }
+}
+
+/// Asks the devices for their last word, and puts everything together.
+pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger, marks: Vec<Mark>) -> Result<Outcome, Problem> {
+    let bench = session.bench;
+    let duration_s = seconds(session.timeline_ns());
+    let tracks: Vec<_> = (0..bench.axes.len()).map(|index| track(&session, index)).collect();
+    let reached: Vec<_> = bench.axes.iter().map(|axis| session.chain.position(axis.device, axis.axis.into())).collect();
+    compare_positions(&mut session)?;
+    if bench.layout.form(Verb::TakeStatus).is_some() {
+        session.call_every_device(Command::TakeStatus)?;
+    }
+    let (bytes_on_wire, least_bytes) = (session.chain.bytes_on_wire(), session.least_bytes);
+    let axes = bench.axes.iter().zip(&tracks).zip(reached).enumerate().map(|(index, ((axis, track), reached))| {
+        let share = |whole| share(whole, index, bench.axes.len());
+        AxisOutcome {
+            name: axis.name.clone(),
+            commanded_steps: ledger.target(index).map(|target| axis.steps(target as f64)),
+            reached_steps: axis.steps(reached as f64),
+            peak_velocity: track.peak_velocity(duration_s),
+            // A sum of differences of instants: what is below a nanosecond is rounding.
+            duration_s: (track.moving_s(duration_s) * 1e9).round() / 1e9,
+            faults: session.faults.get(index).cloned().unwrap_or_default(),
+            bytes_on_wire: share(bytes_on_wire),
+            least_bytes: share(least_bytes),
+        }
+    });
+    let axes = axes.collect();
+    Ok(Outcome {
+        axes,
+        findings: std::mem::take(&mut session.findings),
+        marks,
+        tracks,
+        duration_s,
+        bytes_on_wire,
+        least_bytes,
+        frames: session.chain.frames(),
+        settings_read_back: session.read_back,
+    })
+}
+
+/// The motion of one axis on the timeline; what was before it is its first instant.
+fn track(session: &Session<'_>, index: usize) -> Track {
+    let Some(axis) = session.bench.axes.get(index) else {
+        return Track::default();
+    };
+    let corners: Vec<_> = session
+        .chain
+        .trajectory(axis.device, axis.axis.into())
+        .iter()
+        .map(|point| {
+            let time_s = seconds(point.time_ns.saturating_sub(session.start_ns()));
+            (time_s, point.position_steps, point.velocity_steps_per_s)
+        })
+        .collect();
+    Track::through(&axis.name, &corners)
+}
+
+/// Reads the position of every axis that stands through the driver: what it says must be where the axis is.
+fn compare_positions(session: &mut Session<'_>) -> Result<(), Problem> {
+    let bench = session.bench;
+    let is_readable = |axis| {
+        bench.layout.form(Verb::ReadParameter).is_some()
+            && bench.layout.register(Parameter::PositionDemandValue, axis).is_some()
+    };
+    for of_device in (0..bench.layout.axes).filter(|&axis| is_readable(axis)) {
+        let read: AxisCommand = Command::read(Parameter::PositionDemandValue).on(of_device);
+        let call = session.call(&vec![read; bench.devices])?;
+        for (index, axis) in bench.axes.iter().enumerate().filter(|(_, axis)| axis.axis == of_device) {
+            if session.chain.is_moving(axis.device, axis.axis.into()) {
+                continue;
+            }
+            let is = bench.layout.position.wrapped(session.chain.position(axis.device, axis.axis.into()));
+            match call.replies.get(axis.device).copied().flatten().and_then(|reply| reply.value) {
+                Some(Value::Position(told)) if told.to_bits() == is => {}
+                told => {
+                    let told = told.map_or("nothing".to_owned(), |told| told.to_string());
+                    let text = format!("`{}` says {told}, but its counter shows {is} microsteps", axis.name);
+                    session.find(Some(index), text);
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The share of one of `count` in a whole, such that all shares together are the whole.
+fn share(whole: u64, index: usize, count: usize) -> u64 {
+    let (index, count) = (index as u64, (count as u64).max(1));
+    whole * (index + 1) / count - whole * index / count
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shares_differ_by_at_most_one_and_add_up_to_the_whole() {
+        let shares: Vec<_> = (0..3).map(|index| share(100, index, 3)).collect();
+        assert_eq!(shares, [33, 33, 34]);
+    }
+}

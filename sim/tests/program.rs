@@ -1,0 +1,301 @@
+//! The program `stepchain` from outside: exit codes, messages, files, what other programs may rely on.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::Value;
+
+/// What a run of the program left behind.
+struct Ran {
+    exit: i32,
+    out: String,
+    err: String,
+}
+
+impl Ran {
+    fn objects(&self) -> Vec<Value> {
+        self.out.lines().map(|line| serde_json::from_str(line).expect(line)).collect()
+    }
+}
+
+fn stepchain(directory: &Path, arguments: &[&str]) -> Ran {
+    let output = Command::new(env!("CARGO_BIN_EXE_stepchain")).args(arguments).current_dir(directory).output().unwrap();
+    Ran {
+        exit: output.status.code().unwrap(),
+        out: String::from_utf8(output.stdout).unwrap(),
+        err: String::from_utf8(output.stderr).unwrap(),
+    }
+}
+
+/// A new empty directory for one test.
+fn directory(test: &str) -> PathBuf {
+    let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(test);
+    let _ = fs::remove_dir_all(&path);
+    fs::create_dir_all(&path).unwrap();
+    path
+}
+
+const RUN_FIELDS: [&str; 7] =
+    ["axis", "commanded_steps", "reached_steps", "peak_velocity", "duration_s", "faults", "bytes_on_wire"];
+const PLAN_FIELDS: [&str; 5] = ["duration_s", "peak_velocity", "accelerate_s", "cruise_s", "decelerate_s"];
+
+#[test]
+fn without_arguments_it_runs_the_built_in_bench_and_finds_nothing_wrong() {
+    let ran = stepchain(&directory("built-in"), &[]);
+    assert_eq!((ran.exit, ran.err.as_str()), (0, ""), "{}", ran.out);
+    for said in ["belt", "drum", "dibber", "2100 steps", "Nothing wrong", "the fewest that are possible", "--help"] {
+        assert!(ran.out.contains(said), "{said:?} in:\n{}", ran.out);
+    }
+}
+
+#[test]
+fn the_built_in_bench_is_the_file_among_the_examples() {
+    let example = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/seedbed.toml");
+    let directory = directory("example");
+    let from_file = stepchain(&directory, &["run", example.to_str().unwrap(), "--format", "json"]);
+    assert_eq!(from_file.out, stepchain(&directory, &["--format", "json"]).out);
+}
+
+#[test]
+fn every_bench_among_the_examples_runs_without_a_finding() {
+    let examples = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples");
+    let files = fs::read_dir(examples).unwrap().map(|entry| entry.unwrap().path());
+    let benches: Vec<_> = files
+        .filter(|path| path.extension().is_some_and(|extension| extension == "toml") && !path.ends_with("Cargo.toml"))
+        .filter(|path| fs::read_to_string(path).unwrap().contains("[[step]]"))
+        .collect();
+    assert!(benches.len() >= 2, "{benches:?}");
+    for bench in benches {
+        let ran = stepchain(&directory("examples"), &["run", bench.to_str().unwrap()]);
+        assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+        assert!(ran.out.contains("the fewest that are possible"), "{}", ran.out);
+    }
+}
+
+/// By hand: 500 steps/s² need 2 s and 1000 steps to reach 1000 steps/s; 98 000 steps are left for 98 s.
+#[test]
+fn a_long_move_is_planned_exactly() {
+    let arguments = ["plan", "--distance", "100000", "--velocity", "1000", "--acceleration", "500", "--format", "json"];
+    let ran = stepchain(&directory("plan"), &arguments);
+    assert_eq!(ran.exit, 0, "{}", ran.err);
+    let [plan] = ran.objects().try_into().unwrap();
+    assert_eq!(PLAN_FIELDS.map(|field| plan[field].as_f64().unwrap()), [102.0, 1000.0, 2.0, 98.0, 2.0]);
+}
+
+#[test]
+fn a_plan_with_a_map_says_which_code_means_what() {
+    let arguments = "plan --distance -400 --velocity 333.333 --acceleration 501 --map latched --format json";
+    let ran = stepchain(&directory("plan-map"), &arguments.split(' ').collect::<Vec<_>>());
+    let [plan] = ran.objects().try_into().unwrap();
+    let velocity = &plan["quantised"]["settings"][0];
+    assert_eq!((velocity["parameter"].as_str(), velocity["code"].as_u64()), (Some("profile velocity"), Some(16_667)));
+    let really = velocity["quantised"].as_f64().unwrap();
+    assert_eq!(plan["peak_velocity"].as_f64(), Some(really));
+    assert_eq!(plan["ideal"]["peak_velocity"].as_f64(), Some(333.333));
+    assert_eq!(plan["quantised"]["microsteps"].as_i64(), Some(-25_600));
+}
+
+#[test]
+fn a_coordinated_plan_has_a_line_for_each_axis_and_one_duration() {
+    let arguments = ["plan", "--axis", "400,800,1500", "--axis", "-250,600,2000,1000,20", "--format", "json"];
+    let plans = stepchain(&directory("plan-line"), &arguments).objects();
+    assert_eq!(plans.len(), 2);
+    for plan in &plans {
+        assert!(PLAN_FIELDS.iter().all(|field| plan[field].is_f64()), "{plan}");
+        let (is, first) = (plan["duration_s"].as_f64().unwrap(), plans[0]["duration_s"].as_f64().unwrap());
+        assert!((is - first).abs() < 1e-9, "{plan}");
+    }
+}
+
+#[test]
+fn a_plan_that_cannot_be_is_refused_with_value_and_limits() {
+    for (arguments, said) in [
+        ("plan --distance 10 --velocity 0 --acceleration 5", "velocity 0 is outside"),
+        ("plan --distance 10 --velocity 5", "--acceleration"),
+        ("plan --distance 10 --velocity 5 --acceleration 5 --axis 1,2,3", "cannot be used with"),
+        ("plan --axis 1,2", "found 2 numbers, expected 3 to 5"),
+        ("plan --distance 10 --velocity 400000 --acceleration 5 --map latched", "335544.3 steps/s"),
+        ("plan --distance 10 --velocity 5 --acceleration 5 --map nowhere.toml", "nowhere.toml"),
+    ] {
+        let ran = stepchain(&directory("plan-refused"), &arguments.split(' ').collect::<Vec<_>>());
+        assert_eq!((ran.exit, ran.out.as_str()), (2, ""), "{arguments}");
+        assert!(ran.err.contains(said), "{arguments} says\n{}", ran.err);
+    }
+}
+
+#[test]
+fn a_run_has_one_line_for_each_axis_with_the_fields_that_stay() {
+    let ran = stepchain(&directory("json"), &["run", "--format", "json"]);
+    let axes = ran.objects();
+    assert_eq!(axes.iter().map(|axis| axis["axis"].as_str().unwrap()).collect::<Vec<_>>(), ["belt", "drum", "dibber"]);
+    for (axis, line) in axes.iter().zip(ran.out.lines()) {
+        let places = RUN_FIELDS.map(|field| line.find(&format!("\"{field}\":")).expect(field));
+        assert!(places.is_sorted(), "{line}");
+        assert!(axis["faults"].as_array().unwrap().is_empty(), "{line}");
+    }
+    assert_eq!(axes[0]["commanded_steps"], axes[0]["reached_steps"]);
+    assert!(axes[1]["commanded_steps"].is_null(), "a stop has no target");
+}
+
+const LATE: &str = "until_s = 0.2\n[chain]\nmap = \"latched\"\naxes = [\"lift\"]\n\
+                    [[step]]\nat_s = 0.1\nlift = { move_relative = 500 }\n";
+
+#[test]
+fn a_missed_target_is_exit_one_and_said_in_text_and_json() {
+    let directory = directory("missed");
+    fs::write(directory.join("late.toml"), LATE).unwrap();
+    let text = stepchain(&directory, &["run", "late.toml"]);
+    assert_eq!(text.exit, 1);
+    assert!(text.out.contains("step 1 asked for 500 steps") && !text.out.contains("Nothing wrong"), "{}", text.out);
+    let json = stepchain(&directory, &["run", "late.toml", "--format", "json"]);
+    assert_eq!(json.exit, 1);
+    assert!(json.objects()[0]["findings"][0].as_str().unwrap().contains("asked for 500 steps"), "{}", json.out);
+}
+
+#[test]
+fn a_broken_bench_is_exit_two_with_file_line_and_column() {
+    let directory = directory("broken");
+    fs::write(directory.join("broken.toml"), LATE.replace("move_relative", "move_relativ")).unwrap();
+    let ran = stepchain(&directory, &["run", "broken.toml"]);
+    assert_eq!((ran.exit, ran.out.as_str()), (2, ""));
+    let expected = "stepchain: broken.toml:7:10: found `move_relativ`, expected one of ";
+    assert!(ran.err.starts_with(expected) && ran.err.contains("did you mean `move_relative`?"), "{}", ran.err);
+    let missing = stepchain(&directory, &["run", "missing.toml"]);
+    assert_eq!(missing.exit, 2);
+    assert!(missing.err.contains("missing.toml"), "{}", missing.err);
+}
+
+#[test]
+fn a_bench_finds_its_map_file_beside_itself() {
+    let directory = directory("map-beside");
+    fs::create_dir(directory.join("benches")).unwrap();
+    let map = stepchain(&directory, &["map", "export", "latched", "--to", "toml"]).out;
+    fs::write(directory.join("benches/chip.toml"), map).unwrap();
+    let bench = LATE.replace("\"latched\"", "\"chip.toml\"").replace("until_s = 0.2\n", "");
+    fs::write(directory.join("benches/bench.toml"), bench).unwrap();
+    let ran = stepchain(&directory, &["run", "benches/bench.toml"]);
+    assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+    fs::write(directory.join("benches/chip.toml"), "name = 5\n").unwrap();
+    let ran = stepchain(&directory, &["run", "benches/bench.toml"]);
+    assert_eq!(ran.exit, 2);
+    assert!(ran.err.contains("benches/chip.toml:1:"), "{}", ran.err);
+}
+
+fn files(directory: &Path) -> BTreeMap<String, Vec<u8>> {
+    let entries = fs::read_dir(directory).unwrap().map(Result::unwrap);
+    entries.map(|entry| (entry.file_name().into_string().unwrap(), fs::read(entry.path()).unwrap())).collect()
+}
+
+#[test]
+fn a_report_is_the_same_to_the_byte_each_time() {
+    let directory = directory("twice");
+    for out in ["first", "second"] {
+        assert_eq!(stepchain(&directory, &["run", "--out", out]).exit, 0);
+    }
+    let first = files(&directory.join("first"));
+    assert_eq!(first.keys().collect::<Vec<_>>(), ["motion.csv", "report.html"]);
+    assert!(first == files(&directory.join("second")), "two runs of one bench differ");
+    assert_eq!(stepchain(&directory, &[]).out, stepchain(&directory, &[]).out);
+}
+
+#[test]
+fn a_directory_that_exists_is_only_written_over_by_force() {
+    let directory = directory("force");
+    let out = directory.join("out");
+    fs::create_dir(&out).unwrap();
+    fs::write(out.join("report.html"), "mine").unwrap();
+    let refused = stepchain(&directory, &["run", "--out", "out"]);
+    assert_eq!((refused.exit, refused.out.as_str()), (2, ""));
+    assert!(refused.err.contains("out: found a directory that exists") && refused.err.contains("--force"));
+    assert_eq!(fs::read(out.join("report.html")).unwrap(), b"mine");
+    assert_eq!(stepchain(&directory, &["run", "--out", "out", "--force"]).exit, 0);
+    assert!(fs::read_to_string(out.join("report.html")).unwrap().starts_with("<!DOCTYPE html>"));
+    fs::write(directory.join("file"), "mine").unwrap();
+    assert_eq!(stepchain(&directory, &["run", "--out", "file", "--force"]).exit, 2);
+    assert_eq!(fs::read(directory.join("file")).unwrap(), b"mine");
+}
+
+#[test]
+fn the_motion_ends_where_the_axes_ended() {
+    let directory = directory("motion");
+    stepchain(&directory, &["run", "--out", "out"]);
+    let csv = fs::read_to_string(directory.join("out/motion.csv")).unwrap();
+    let mut lines = csv.lines();
+    let head = "time_s,belt_position_steps,belt_velocity_steps_per_s,drum_position_steps,drum_velocity_steps_per_s,\
+                dibber_position_steps,dibber_velocity_steps_per_s";
+    assert_eq!(lines.next(), Some(head));
+    let last: Vec<f64> = lines.next_back().unwrap().split(',').map(|number| number.parse().unwrap()).collect();
+    let axes = stepchain(&directory, &["--format", "json"]).objects();
+    for (axis, (position, velocity)) in axes.iter().zip([(last[1], last[2]), (last[3], last[4]), (last[5], last[6])]) {
+        assert!((position - axis["reached_steps"].as_f64().unwrap()).abs() < 0.02, "{axis}");
+        assert_eq!(velocity, 0.0, "{axis}");
+    }
+}
+
+#[test]
+fn every_help_has_an_example_that_runs() {
+    for verb in ["", "run", "plan", "map", "map check", "map show", "map export"] {
+        let directory = directory("help");
+        let words: Vec<_> = verb.split_whitespace().collect();
+        let help = stepchain(&directory, &[words.as_slice(), &["--help"]].concat());
+        assert_eq!((help.exit, help.err.as_str()), (0, ""), "{verb}");
+        let examples: Vec<_> = help.out.lines().filter_map(|line| line.strip_prefix("  stepchain ")).collect();
+        assert!(!examples.is_empty(), "no example in {verb} --help:\n{}", help.out);
+        for example in examples {
+            let command = example.split('>').next().unwrap_or(example);
+            let ran = stepchain(&directory, &command.split_whitespace().collect::<Vec<_>>());
+            assert_eq!(ran.exit, 0, "{example}\n{}", ran.err);
+        }
+    }
+}
+
+#[test]
+fn the_bench_in_the_help_runs() {
+    let directory = directory("help-bench");
+    let help = stepchain(&directory, &["run", "--help"]).out;
+    let bench = help.lines().skip_while(|line| *line != "  [chain]").take_while(|line| line.starts_with("  "));
+    fs::write(directory.join("bench.toml"), bench.collect::<Vec<_>>().join("\n")).unwrap();
+    let ran = stepchain(&directory, &["run", "bench.toml"]);
+    assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+    assert!(ran.out.contains("400 steps"), "{}", ran.out);
+}
+
+#[test]
+fn a_verb_that_does_not_exist_is_exit_two() {
+    let ran = stepchain(&directory("verb"), &["rum"]);
+    assert_eq!((ran.exit, ran.out.as_str()), (2, ""));
+    assert!(ran.err.contains("rum"), "{}", ran.err);
+}
+
+#[test]
+fn a_map_comes_back_from_its_file_as_it_was() {
+    let directory = directory("map");
+    for map in ["latched", "fixed-word"] {
+        let toml = stepchain(&directory, &["map", "export", map]).out;
+        fs::write(directory.join("map.toml"), &toml).unwrap();
+        assert_eq!(stepchain(&directory, &["map", "export", "map.toml"]).out, toml, "{map}");
+        let checked = stepchain(&directory, &["map", "check", "map.toml"]);
+        assert_eq!((checked.exit, checked.err.as_str()), (0, ""), "{map}");
+        let shown = stepchain(&directory, &["map", "show", map]).out;
+        assert!(shown.contains("profile velocity"), "{shown}");
+    }
+    let rust = stepchain(&directory, &["map", "export", "latched", "--to", "rust", "--name", "MyChip"]).out;
+    assert!(rust.contains("impl RegisterMap for MyChip"), "{rust}");
+    assert_eq!(stepchain(&directory, &["map", "export", "latched", "--to", "rust", "--name", "my chip"]).exit, 2);
+    let registers = stepchain(&directory, &["map", "show", "latched", "--format", "json"]).objects();
+    assert!(registers.iter().any(|register| register["register"] == "profile velocity"), "{registers:?}");
+    let source = stepchain(&directory, &["map", "export", "latched", "--format", "json"]).objects();
+    assert_eq!(source[0]["source"], stepchain(&directory, &["map", "export", "latched"]).out);
+}
+
+#[test]
+fn a_flawed_map_is_exit_two_with_its_place() {
+    let directory = directory("flawed");
+    let toml = stepchain(&directory, &["map", "export", "latched"]).out;
+    fs::write(directory.join("map.toml"), toml.replace("unit_bits = 16", "unit_bits = 99")).unwrap();
+    let ran = stepchain(&directory, &["map", "check", "map.toml"]);
+    assert_eq!((ran.exit, ran.out.as_str()), (2, ""));
+    assert!(ran.err.starts_with("stepchain: map.toml:"), "{}", ran.err);
+}
