@@ -29,7 +29,7 @@ impl<M: RegisterMap, const N: usize> Rig<M, N> {
     /// A different number of whole steps for each device, to both sides.
     fn steps(device: usize) -> i32 {
         let steps = 20 + 3 * device as i32;
-        if device % 2 == 0 { steps } else { -steps }
+        if device.is_multiple_of(2) { steps } else { -steps }
     }
 
     fn counts(&self, steps: i32) -> i32 {

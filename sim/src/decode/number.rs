@@ -34,6 +34,10 @@ pub fn value_of(code: u32, coding: &Coding) -> Option<f64> {
         Encoding::Linear { numerator, denominator, offset } => {
             (i128::from(signed) * i128::from(numerator) + i128::from(offset), i128::from(denominator))
         }
+        // The least code of two's complement has no partner that it could be the negative of.
+        _ if coding.sign == Sign::TwosComplement && signed.unsigned_abs() > ones(coding.width - 1) as u64 => {
+            return None;
+        }
         _ => {
             let (numerator, denominator) = magnitude_of(signed.unsigned_abs(), &coding.encoding)?;
             (if signed < 0 { -numerator } else { numerator }, denominator)
@@ -96,8 +100,10 @@ fn code_range(coding: &Coding) -> (i64, i64) {
     let limit = i64::from(coding.max_code);
     let (least, greatest) = match coding.sign {
         Sign::Unsigned => (0, ones(coding.width)),
-        Sign::TwosComplement => (-ones(coding.width - 1) - 1, ones(coding.width - 1)),
-        Sign::SignMagnitude => (-ones(coding.width - 1), ones(coding.width - 1)),
+        Sign::TwosComplement if matches!(coding.encoding, Encoding::Raw | Encoding::Linear { .. }) => {
+            (-ones(coding.width - 1) - 1, ones(coding.width - 1))
+        }
+        Sign::TwosComplement | Sign::SignMagnitude => (-ones(coding.width - 1), ones(coding.width - 1)),
     };
     (least.max(-limit), greatest.min(limit))
 }
@@ -136,8 +142,12 @@ fn nearest_magnitude(bits: u128, coding: &Coding, greatest: u64) -> u64 {
                 let mantissa = scaled.saturating_add(step / 2) / step;
                 (mantissa < mantissas).then(|| u64::from(exponent) << mantissa_bits | mantissa as u64)
             };
-            // The smallest exponent that reaches has the finest steps.
-            (0..48).find_map(code_with).map_or(greatest, |code| code.min(greatest))
+            // The smallest exponent that reaches has the finest steps. Where a greatest code cuts its exponent off, the
+            // last code of the exponent below may mean more.
+            match (0..48).find_map(code_with) {
+                Some(code) if code <= greatest => code,
+                _ => nearer(greatest, (greatest >> mantissa_bits << mantissa_bits).saturating_sub(1)),
+            }
         }
     }
 }

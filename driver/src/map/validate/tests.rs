@@ -28,7 +28,7 @@ const TURN: CommandForm = CommandForm::word(
     Verb::MoveVelocity,
     &[Piece::fixed(7, 0x20), Piece::direction(true), Piece::velocity(Coding::new(24, Encoding::Raw))],
 );
-const GO: CommandForm = CommandForm::word(
+const TO: CommandForm = CommandForm::word(
     Verb::MoveAbsolute(Way::Shortest),
     &[Piece::fixed(8, 0x50), Piece::position(Coding::signed(24, Encoding::Raw))],
 );
@@ -42,7 +42,7 @@ const STATUS: StatusLayout = StatusLayout::new(16, &[BUSY, RESET]).motion_states
 /// A device of one axis in latched units.
 const LATCHED: Layout = Layout::new("latched", WIRE)
     .registers(&[SPEED, PLACE])
-    .commands(&[READ, WRITE, PEEK, TAKE, TURN, GO, HOME])
+    .commands(&[READ, WRITE, PEEK, TAKE, TURN, TO, HOME])
     .status(STATUS)
     .position(PositionCounter::new(24, &[16, 8, 1]));
 

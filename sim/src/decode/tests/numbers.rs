@@ -72,6 +72,8 @@ fn the_nearest_code_is_nearest_in_value_and_not_in_code() {
     assert_eq!(code(Encoding::Table(TABLE), 5.4), 2);
     assert_eq!(code(Encoding::mantissa_exponent(3, 1, 1), 7.6), 1 << 3 | 4, "8 is mantissa 4 and exponent 1");
     assert_eq!(code(Encoding::mantissa_exponent(3, 1, 1), 13.1), 1 << 3 | 7, "12 and 14, the middle is 13");
+    let cut_off = Coding::new(9, Encoding::mantissa_exponent(6, 1, 1)).up_to(128);
+    assert_eq!(nearest_code(128.1, &cut_off), 127, "63 · 2 is nearer than mantissa 0 and exponent 2");
     assert_eq!(code(Encoding::linear(3, 1000), -1.0), 0, "a code without sign stays at zero");
     let signed = Coding::signed(8, Encoding::linear(3, 1000));
     assert_eq!([-0.0044, -0.0046].map(|value| nearest_code(value, &signed)), [0xFF, 0xFE], "−1.5 codes are −0.0045");
@@ -90,9 +92,16 @@ fn codings() -> impl Strategy<Value = Coding> {
         },
     );
     let sign = prop_oneof![Just(Sign::Unsigned), Just(Sign::TwosComplement), Just(Sign::SignMagnitude)];
-    (encoding, sign, 1u8..=32, any::<u32>(), any::<bool>()).prop_map(|(encoding, sign, width, limit, limited)| {
-        let coding = Coding::new(width, encoding).sign(sign);
-        if limited { coding.up_to(limit >> (32 - width)) } else { coding }
+    let coding =
+        (encoding, sign, 1u8..=32, any::<u32>(), any::<bool>()).prop_map(|(encoding, sign, width, limit, limited)| {
+            let coding = Coding::new(width, encoding).sign(sign);
+            if limited { coding.up_to(limit >> (32 - width)) } else { coding }
+        });
+    // What no valid map has is drawn to what is nearest to it: without sign, or without encoding.
+    coding.prop_map(|coding| match (coding.is_sound(), coding.sign(Sign::Unsigned)) {
+        (true, _) => coding,
+        (false, unsigned) if unsigned.is_sound() => unsigned,
+        (false, unsigned) => Coding::new(unsigned.width, Encoding::Raw),
     })
 }
 

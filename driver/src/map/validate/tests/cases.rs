@@ -20,7 +20,7 @@ macro_rules! cases {
 /// A latched device with one more command.
 macro_rules! also {
     ($form:expr) => {
-        LATCHED.commands(&[READ, WRITE, PEEK, TAKE, TURN, GO, HOME, $form])
+        LATCHED.commands(&[READ, WRITE, PEEK, TAKE, TURN, TO, HOME, $form])
     };
 }
 /// A latched device with only these commands.
@@ -315,7 +315,7 @@ cases! { replies:
             .reply(&[Piece::status(15), Piece::direction(true)])
     );
     Flaw::ArgumentForeign { command: "move absolute, shortest way", argument: "argument in its reply" } =>
-        only!(GO.reply(&[Piece::position(Coding::signed(16, Encoding::Raw))]));
+        only!(TO.reply(&[Piece::position(Coding::signed(16, Encoding::Raw))]));
     Flaw::ArgumentTwice { command: "read parameter", argument: "data in its reply" } => only!(
         CommandForm::word(Verb::ReadParameter, &[Piece::fixed(8, 0x10), Piece::address(8)])
             .reply(&[Piece::DataByRegister, Piece::data(32)])
