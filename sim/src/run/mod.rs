@@ -25,7 +25,7 @@ use crate::report::Mark;
 use ledger::Ledger;
 use session::Session;
 
-pub use outcome::{AxisOutcome, Finding, Outcome};
+pub use outcome::{Answer, AxisOutcome, Finding, Outcome};
 pub use summary::{COLUMNS, bus, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.
@@ -48,7 +48,7 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
     session.apply_settings()?;
     session.start_timeline();
     let mut ledger = Ledger::new(bench);
-    let mut marks = Vec::new();
+    let (mut marks, mut answers) = (Vec::new(), Vec::new());
     let mut last_ns = 0;
     let mut waited = false;
     for (index, step) in bench.steps.iter().enumerate() {
@@ -77,10 +77,22 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
         let call = session.step(number, step)?;
         ledger.enter(number, step, &call, &mut session);
         last_ns = call.effect_ns;
+        let asked = step.orders.iter().map(|order| {
+            let answer = bench.axes.get(order.axis).and_then(|axis| call.answer(axis, order.command));
+            if let Some(answer) = &answer {
+                answers.push(Answer {
+                    step: number,
+                    axis: order.axis,
+                    asked: order.text.clone(),
+                    answer: answer.clone(),
+                });
+            }
+            (order.axis, answer.map_or(order.text.clone(), |answer| format!("{}: {answer}", order.text)))
+        });
         marks.push(Mark {
             number,
             time_s: seconds(call.effect_ns),
-            commands: step.orders.iter().map(|order| (order.axis, order.text.clone())).collect(),
+            commands: asked.collect(),
             note: step.note.clone().unwrap_or_default(),
         });
     }
@@ -92,7 +104,8 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
         None => {}
     }
     ledger.close(&mut session);
-    outcome::gather(session, &ledger, marks)
+    let outcome = outcome::gather(session, &ledger)?;
+    Ok(Outcome { marks, answers, ..outcome })
 }
 
 fn seconds(nanoseconds: u64) -> f64 {

@@ -19,6 +19,8 @@ pub struct Outcome {
     pub findings: Vec<Finding>,
     /// What was asked, and when it took effect.
     pub marks: Vec<Mark>,
+    /// What came back to questions on the timeline.
+    pub answers: Vec<Answer>,
     /// The motion of each axis.
     pub tracks: Vec<Track>,
     /// How long the timeline was, in seconds.
@@ -40,6 +42,19 @@ pub struct Finding {
     pub axis: Option<usize>,
     /// What.
     pub text: String,
+}
+
+/// What an axis answered to a question of the bench.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    /// The step, counted from 1.
+    pub step: usize,
+    /// The axis.
+    pub axis: usize,
+    /// The question, in words.
+    pub asked: String,
+    /// What came back, in words.
+    pub answer: String,
 }
 
 /// What a run has shown of one axis.
@@ -71,8 +86,8 @@ impl Outcome {
     }
 }
 
-/// Asks the devices for their last word, and puts everything together.
-pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger, marks: Vec<Mark>) -> Result<Outcome, Problem> {
+/// Asks the devices for their last word, and puts everything together but what the timeline has brought.
+pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger) -> Result<Outcome, Problem> {
     let bench = session.bench;
     let duration_s = seconds(session.timeline_ns());
     let tracks: Vec<_> = (0..bench.axes.len()).map(|index| track(&session, index)).collect();
@@ -100,7 +115,8 @@ pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger, marks: Vec<Mark>
     Ok(Outcome {
         axes,
         findings: std::mem::take(&mut session.findings),
-        marks,
+        marks: Vec::new(),
+        answers: Vec::new(),
         tracks,
         duration_s,
         bytes_on_wire,

@@ -9,7 +9,7 @@ use super::cost::Cost;
 use super::outcome::Finding;
 use super::preflight::{codec, spread};
 use super::seconds;
-use crate::bench::{Bench, Problem, Setting, Step};
+use crate::bench::{Axis, Bench, Problem, Setting, Step};
 use crate::chain::{VirtualChain, VirtualSpi};
 use crate::device::{Event, EventKind};
 
@@ -43,6 +43,28 @@ pub(super) struct Call {
     pub(super) events: Vec<Event>,
     /// What each device answered; `None` for a reply that cannot be believed.
     pub(super) replies: Vec<Option<Reply>>,
+}
+
+impl Call {
+    /// What came back to a question, in words; lengths in full steps.
+    pub(super) fn answer(&self, axis: &Axis, command: Command) -> Option<String> {
+        let reply = self.replies.get(axis.device).copied().flatten()?;
+        match command {
+            Command::ReadParameter { .. } => Some(match reply.value? {
+                Value::Position(position) => format!("{} steps", axis.steps(position.to_bits() as f64)),
+                value => value.to_string(),
+            }),
+            Command::PeekStatus | Command::TakeStatus => {
+                let status = reply.status?;
+                let raised = status.raised().filter(|&(_, of_device)| of_device == axis.axis);
+                let flags = raised.map(|(flag, _)| flag.name()).collect::<Vec<_>>().join(", ");
+                let state = status.motion_state_of(axis.axis).map(|state| state.name());
+                let words = state.into_iter().chain((!flags.is_empty()).then_some(flags.as_str()));
+                Some(words.collect::<Vec<_>>().join(", "))
+            }
+            _ => None,
+        }
+    }
 }
 
 impl<'a> Session<'a> {

@@ -113,6 +113,18 @@ fn a_setting_that_a_moving_device_rejects_is_found() {
     assert!(findings(&outcome)[0].starts_with("step 2: `a` rejected \"write profile acceleration = 100 steps/s²\""));
 }
 
+/// By hand: 25 steps are 1600 of the 64 microsteps that the latched map starts with.
+#[test]
+fn questions_of_the_bench_are_answered_in_full_steps_and_words() {
+    let steps = "[[step]]\nat_s = 0\na = { move_relative = 25 }\n\
+                 [[step]]\nafter = \"standstill\"\n\
+                 a = { read_parameter = \"position_demand_value\" }\nb = \"peek_status\"\n";
+    let outcome = outcome("latched", steps);
+    let answers: Vec<_> = outcome.answers.iter().map(|a| (a.step, a.axis, a.answer.as_str())).collect();
+    assert_eq!(answers, [(2, 0, "25 steps"), (2, 1, "standstill, bridge off")]);
+    assert_eq!(outcome.marks[1].commands[0].1, "read position demand value: 25 steps");
+}
+
 #[test]
 fn a_command_that_replaces_another_takes_over_its_debt() {
     let outcome = outcome(
