@@ -3,3 +3,8 @@
 //! The tests themselves stand in `tests/`.
 
 pub mod maps;
+
+/// The example of the README, so that it cannot rot.
+#[cfg(doctest)]
+#[doc = include_str!("../../README.md")]
+pub struct Readme;

@@ -36,7 +36,6 @@ impl Device {
     pub(super) fn write(&mut self, address: u16, content: u32, now_ns: u64) {
         let verb = Verb::WriteParameter;
         let Some(form) = self.dictionary.form(verb) else { return };
-        let mut reply = form.reply;
         match self.admit(form, 0, now_ns).and_then(|()| self.try_write(address, content, now_ns)) {
             Ok(()) => {
                 self.flags.word_is_fine();
@@ -45,16 +44,13 @@ impl Device {
                 if let Some(trigger) = self.trigger(address, content) {
                     let argument = self.argument_of(&trigger);
                     self.carry_out(trigger.form, trigger.axis, argument, now_ns);
-                    if !trigger.form.reply.is_empty() {
-                        reply = trigger.form.reply;
-                    }
                 }
             }
             Err(reason) => self.reject(verb, 0, reason, now_ns),
         }
         let content = self.content(address, now_ns);
         let answer = Answer { status: self.status(now_ns), axis: 0, address, content };
-        self.answer(reply, &answer);
+        self.answer(form.reply, &answer);
     }
 
     /// Writes all fields at an address that can be written, or none.

@@ -55,7 +55,7 @@ pub(super) fn offset(layout: &Layout, flaw: Flaw, places: &Places) -> usize {
         other => match subject(other) {
             Some(Subject::Register) => numbered(layout).and_then(|at| place(at, places)),
             Some(Subject::Command(name)) => command(layout, name, places),
-            Some(Subject::Coding(name)) => {
+            Some(Subject::Either(name)) => {
                 command(layout, name, places).or_else(|| numbered(layout).and_then(|at| place(at, places)))
             }
             None => None,
@@ -67,8 +67,8 @@ pub(super) fn offset(layout: &Layout, flaw: Flaw, places: &Places) -> usize {
 enum Subject {
     Register,
     Command(&'static str),
-    /// A coding, of a command or of a register.
-    Coding(&'static str),
+    /// A command or a register, whichever bears the name.
+    Either(&'static str),
 }
 
 fn subject(flaw: Flaw) -> Option<Subject> {
@@ -80,8 +80,9 @@ fn subject(flaw: Flaw) -> Option<Subject> {
         | Flaw::Reset { .. }
         | Flaw::AmplitudeUnit { .. }
         | Flaw::Curve { .. }
+        | Flaw::ResolutionCode { .. }
         | Flaw::NoReadForm { .. } => Some(Subject::Register),
-        Flaw::Coding { of } => Some(Subject::Coding(of)),
+        Flaw::Coding { of } | Flaw::PositionRange { of } => Some(Subject::Either(of)),
         Flaw::WordLength { command }
         | Flaw::PieceWidth { command }
         | Flaw::FixedValue { command }
@@ -93,10 +94,15 @@ fn subject(flaw: Flaw) -> Option<Subject> {
         | Flaw::DataWidth { command, .. }
         | Flaw::CrcMissing { command }
         | Flaw::CrcNotLast { command }
+        | Flaw::CrcLeftOut { command }
+        | Flaw::DataBeforeAddress { command }
         | Flaw::ReplyMissing { command }
         | Flaw::WriteUnknown { command, .. }
         | Flaw::WriteReadOnly { command, .. }
         | Flaw::WriteShared { command, .. }
+        | Flaw::WriteUnit { command, .. }
+        | Flaw::NotByWrites { command }
+        | Flaw::SetsGoingEarly { command }
         | Flaw::WriteNoForm { command } => Some(Subject::Command(command)),
         _ => None,
     }
@@ -119,6 +125,8 @@ fn numbered(layout: &Layout) -> Option<usize> {
         | Flaw::AmplitudeUnit { register }
         | Flaw::Curve { register }
         | Flaw::NoReadForm { register }
+        | Flaw::ResolutionCode { register, .. }
+        | Flaw::PositionRange { of: register }
         | Flaw::Coding { of: register } => register,
         _ => return None,
     };
@@ -142,11 +150,15 @@ fn commands(layout: &Layout, name: &str) -> impl Iterator<Item = usize> {
     layout.commands.iter().enumerate().filter(move |(_, form)| form.verb.name() == name).map(|(at, _)| at)
 }
 
-/// The second custom register of this name on one axis.
+/// The first register of this name that follows another one of it, where one of the two is a custom one.
 fn custom_again(layout: &Layout, name: &str) -> Option<usize> {
-    let alike = |register: &Register| register.name == name && matches!(register.parameter, Parameter::Custom(_));
-    let before = |at: usize, axis: u8| layout.registers[..at].iter().any(|r| alike(r) && r.axis == axis);
-    layout.registers.iter().enumerate().position(|(at, register)| alike(register) && before(at, register.axis))
+    let is_custom = |register: &Register| matches!(register.parameter, Parameter::Custom(_));
+    layout.registers.iter().enumerate().position(|(at, register)| {
+        let clashes = |before: &Register| {
+            before.name == name && before.parameter != register.parameter && (is_custom(before) || is_custom(register))
+        };
+        register.name == name && layout.registers[..at].iter().any(clashes)
+    })
 }
 
 fn flags(layout: &Layout, name: &str) -> impl Iterator<Item = usize> {

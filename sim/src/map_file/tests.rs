@@ -15,6 +15,7 @@ use stepchain::units::Unit;
 
 use super::section::{Section, Source};
 use super::{MapFileError, load, parse, read, to_toml};
+use crate::random_map;
 
 #[track_caller]
 fn assert_returns(layout: &Layout) {
@@ -370,4 +371,33 @@ fn a_file_is_loaded_or_refused_by_its_name_and_place() {
     assert!(matches!(&error, MapFileError::Read { source, .. } if source.kind() == io::ErrorKind::NotFound));
     assert!(error.to_string().contains("none.toml"));
     fs::remove_dir_all(&directory).unwrap();
+}
+
+/// Any number of a map file replaced by any other, or any line left out: the answer is a layout or an error, and a
+/// flaw is found at a place of its own (line 1 has the device's name, which cannot be flawed).
+#[test]
+fn a_spoilt_map_is_read_or_refused_at_its_place() {
+    let mut flawed = BTreeSet::new();
+    for seed in 0..24u64 {
+        let text = to_toml(random_map::layout(seed));
+        let lines: Vec<&str> = text.lines().collect();
+        for (at, line) in lines.iter().enumerate().skip(1) {
+            if !(at as u64 + seed).is_multiple_of(7) {
+                continue;
+            }
+            let number = ["0", "1", "7", "31", "64", "65535"][(at + seed as usize) % 6];
+            let mut digits = line.split(|c: char| !c.is_ascii_digit()).filter(|digits| !digits.is_empty());
+            let spoilt = match digits.nth(seed as usize % 2) {
+                Some(digits) => line.replacen(digits, number, 1),
+                None => String::new(),
+            };
+            let (before, after) = (lines[..at].join("\n"), lines[at + 1..].join("\n"));
+            let spoilt = format!("{before}\n{spoilt}\n{after}");
+            if let Err(MapFileError::Flawed { place, flaw }) = parse(&spoilt, "spoilt.toml") {
+                assert!(place.line > 1, "{flaw} has no place in\n{spoilt}");
+                flawed.insert(format!("{flaw:?}").split(' ').next().unwrap_or_default().to_owned());
+            }
+        }
+    }
+    assert!(flawed.len() > 15, "{flawed:?}");
 }

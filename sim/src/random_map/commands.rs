@@ -214,7 +214,9 @@ fn word(dice: &mut Dice, style: &Style, head: Vec<Piece>, mut body: Vec<Piece>, 
     if of_one_axis && (style.axes > 1 || dice.chance(8)) {
         body.push(Piece::axis(dice.between(2, 3) as u8));
     }
-    Draft { head, body, crc: style.crc.is_some() && !dice.chance(8) }
+    // Fixed words are checked before anything tells them apart.
+    let fixed = style.framing == Framing::FixedWord;
+    Draft { head, body, crc: style.crc.is_some() && (fixed || !dice.chance(8)) }
 }
 
 /// A form with a reply of no importance, or none, and some refusals.
@@ -260,10 +262,10 @@ fn motion_by_words(dice: &mut Dice, style: &Style, opcodes: &mut Opcodes) -> Vec
     let request = word(dice, style, vec![opcodes.take()], body, true);
     forms.push(form(dice, style, Verb::MoveRelative, Request::Word(request)));
 
-    let position = match dice.below(6) {
-        0 => coding::draw(dice, Unit::Microsteps, style.counter_bits, false),
-        1 => coding::draw(dice, Unit::Microsteps, style.counter_bits, true),
-        _ => Coding::signed(style.counter_bits, Encoding::Raw),
+    let position = if dice.chance(3) {
+        coding::draw(dice, Unit::Microsteps, style.counter_bits, true)
+    } else {
+        Coding::signed(style.counter_bits, Encoding::Raw)
     };
     let option = dice.chance(2).then(|| (opcodes.take(), dice.between(2, 4) as u8));
     let codes = option.map_or(Vec::new(), |(_, width)| dice.distinct(3, width));

@@ -4,7 +4,6 @@ use stepchain::map::{
     Access, BridgeState, Coding, CommandForm, Encoding, Flag, Parameter, Piece, PositionCounter, Refusal, Register,
     Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire, Write,
 };
-
 use stepchain::units::Unit;
 
 use super::*;
@@ -22,10 +21,7 @@ const TWO_AXES: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece:
             .encoding(Encoding::linear(1, 256))
             .access(Access::BridgeOff),
         Register::new(Parameter::PositionDemandValue, 0x14, 12).sign(Sign::TwosComplement).access(Access::ReadOnly),
-        Register::new(Parameter::PositionDemandValue, 0x15, 12)
-            .sign(Sign::TwosComplement)
-            .axis(1)
-            .access(Access::ReadOnly),
+        Register::new(Parameter::PositionActualValue, 0x15, 12).axis(1).access(Access::ReadOnly),
     ])
     .commands(&[
         CommandForm::word(
@@ -80,6 +76,15 @@ fn an_axis_is_named_and_the_other_one_rests() {
     assert_eq!(device.content(0x15, S + 1), 8 * (4 + 12), "0.4 s of ramp, 4 steps; 0.6 s at 20 steps/s, 12 steps");
     send(&mut device, S, &[0b1000_0110, 0x00, 20]);
     assert_eq!(rejections(&mut device), [Rejection::NoSuchAxis]);
+}
+
+#[test]
+fn a_position_register_without_sign_shows_the_counters_bits() {
+    let mut device = two_axes();
+    device.set_position(0, -5, 0);
+    device.set_position(1, -5, 0);
+    assert_eq!((device.content(0x14, 0), device.content(0x15, 0)), (0xFFB, 0xFFB));
+    assert_eq!(device.axes()[1].position(0), -5);
 }
 
 #[test]
