@@ -19,7 +19,7 @@ const STATES: &[Flag] =
 
 /// The chain, its bus, and what has been seen so far.
 #[derive(Debug)]
-pub(super) struct Session<'a> {
+pub(super) struct Rig<'a> {
     pub(super) bench: &'a Bench,
     pub(super) chain: VirtualChain,
     spi: VirtualSpi,
@@ -67,7 +67,7 @@ impl Call {
     }
 }
 
-impl<'a> Session<'a> {
+impl<'a> Rig<'a> {
     pub(super) fn new(bench: &'a Bench) -> Result<Self, Problem> {
         let chain = VirtualChain::new(bench.layout, bench.devices).map_err(|flaw| {
             Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw")
@@ -193,7 +193,7 @@ impl<'a> Session<'a> {
         Ok(())
     }
 
-    fn compare(&mut self, setting: &Setting, value: Option<Value>) {
+    pub(super) fn compare(&mut self, setting: &Setting, value: Option<Value>) {
         self.read_back += 1;
         let register = setting.register;
         let wanted = register.code_of(setting.value);
