@@ -15,7 +15,7 @@
 //!   ramps                motion     where the motor is commanded to be, in closed form
 //! ```
 //!
-//! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`bench`] reads what is to be run, [`run`]
+//! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it.
 
 pub mod bench;

@@ -112,9 +112,17 @@ fn a_coordinated_plan_has_a_line_for_each_axis_and_one_duration() {
 #[test]
 fn a_plan_that_cannot_be_is_refused_with_value_and_limits() {
     for (arguments, said) in [
-        ("plan --distance 10 --velocity 0 --acceleration 5", "velocity 0 is outside"),
+        (
+            "plan --distance 10 --velocity 0 --acceleration 5",
+            "found a velocity of 0 steps/s, expected 0.000001..=1000000000 steps/s",
+        ),
         ("plan --distance 10 --velocity 5", "--acceleration"),
         ("plan --distance 10 --velocity 5 --acceleration 5 --axis 1,2,3", "cannot be used with"),
+        ("plan --axis 1,2,-3", "found an acceleration of -3 steps/s²"),
+        (
+            "plan --distance 10 --velocity 0.001 --acceleration 5 --map latched",
+            "in the codes of `latched`: found a velocity of 0",
+        ),
         ("plan --axis 1,2", "found 2 numbers, expected 3 to 5"),
         ("plan --distance 10 --velocity 400000 --acceleration 5 --map latched", "335544.3 steps/s"),
         ("plan --distance 10 --velocity 5 --acceleration 5 --map nowhere.toml", "nowhere.toml"),

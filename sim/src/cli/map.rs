@@ -142,17 +142,14 @@ pub(super) fn map(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
             let layout = map.layout()?;
             match output.format {
                 Format::Json => layout.registers.iter().try_for_each(|register| output.object(&Field::of(register)))?,
-                Format::Text => write!(output.out, "{}", map_file::to_toml(layout))?,
+                Format::Text => write!(output.out, "{}", map_file::show(layout))?,
             }
         }
         Verb::Export { map, to, name } => {
             let layout = map.layout()?;
             let source = match to {
                 Target::Toml => map_file::to_toml(layout),
-                Target::Rust => {
-                    type_name(layout, name.as_deref())?;
-                    map_file::to_toml(layout)
-                }
+                Target::Rust => map_file::to_rust(layout, &type_name(layout, name.as_deref())?),
             };
             match output.format {
                 Format::Json => output.object(&Source { map: layout.name, source })?,
@@ -166,7 +163,7 @@ pub(super) fn map(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
 /// The name asked for, if it can be one, or one made from the map's.
 fn type_name(layout: &Layout, asked: Option<&str>) -> Result<String, Failure> {
     let Some(name) = asked else {
-        return Ok(layout.name.to_owned());
+        return Ok(map_file::type_name(layout.name));
     };
     let is_type = name.starts_with(|c: char| c.is_ascii_uppercase()) && name.chars().all(|c| c.is_ascii_alphanumeric());
     if is_type {

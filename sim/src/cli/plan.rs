@@ -9,6 +9,7 @@ use stepchain::map::Layout;
 use super::text::table;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::map_of;
+use crate::motion::OutOfRange;
 use crate::motion::line::{AxisMove, straight_line};
 use crate::motion::profile::{Profile, Ramp, to_target};
 use crate::report::number;
@@ -137,7 +138,7 @@ pub(super) fn plan(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ver
     };
     let predictions = match single {
         Some(asked) => {
-            let profile = to_target(0.0, asked.distance, &asked.ramp).map_err(Failure::input)?;
+            let profile = to_target(0.0, asked.distance, &asked.ramp).map_err(|error| refused(&error))?;
             vec![predict(None, &asked, Some(asked.ramp), &profile, layout)?]
         }
         None => coordinated(&arguments.axis, layout)?,
@@ -157,8 +158,24 @@ fn layout(map: &Path) -> Result<&'static Layout, Failure> {
     map_of(&map.to_string_lossy(), Path::new("")).map_err(Failure::input)
 }
 
+fn refused(error: &OutOfRange) -> Failure {
+    Failure::Input(out_of_range(error))
+}
+
+/// The error in the words and units of the options.
+fn out_of_range(error: &OutOfRange) -> String {
+    let OutOfRange { what, value, min, max } = error;
+    let unit = match *what {
+        "distance" => "steps",
+        what if what.ends_with("velocity") => "steps/s",
+        _ => "steps/s²",
+    };
+    let article = if what.starts_with('a') { "an" } else { "a" };
+    format!("found {article} {what} of {value} {unit}, expected {min}..={max} {unit}")
+}
+
 fn coordinated(axes: &[AxisMove], layout: Option<&'static Layout>) -> Result<Vec<Prediction>, Failure> {
-    let line = straight_line(axes).map_err(Failure::input)?;
+    let line = straight_line(axes).map_err(|error| refused(&error))?;
     let both = axes.iter().zip(&line.axes).enumerate();
     let mut predictions = Vec::new();
     for (index, (asked, plan)) in both {
@@ -190,7 +207,7 @@ fn predict(
     };
     let (really, quantised) = quantise(layout, &AxisMove { distance: asked.distance, ramp })?;
     let profile = to_target(0.0, really.distance, &really.ramp)
-        .map_err(|error| Failure::Input(format!("as codes of `{}` the {error}", layout.name)))?;
+        .map_err(|error| Failure::Input(format!("in the codes of `{}`: {}", layout.name, out_of_range(&error))))?;
     let times = Times::of(&profile);
     Ok(Prediction { times, distance_steps: really.distance, ideal: Some(ideal), quantised: Some(quantised), ..plain })
 }

@@ -57,6 +57,15 @@ struct Line<'a> {
     bytes_on_wire: u64,
     least_bytes: u64,
     findings: Vec<&'a str>,
+    answers: Vec<Told<'a>>,
+}
+
+/// An answer to a question of the bench.
+#[derive(Debug, Serialize)]
+struct Told<'a> {
+    step: usize,
+    asked: &'a str,
+    answer: &'a str,
 }
 
 pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verdict, Failure> {
@@ -106,6 +115,7 @@ fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
 fn json(outcome: &Outcome, output: &mut Output<'_>) -> Result<(), Failure> {
     for (index, axis) in outcome.axes.iter().enumerate() {
         let own = outcome.findings.iter().filter(|finding| finding.axis == Some(index));
+        let answers = outcome.answers.iter().filter(|answer| answer.axis == index);
         output.object(&Line {
             axis: &axis.name,
             commanded_steps: axis.commanded_steps,
@@ -116,6 +126,7 @@ fn json(outcome: &Outcome, output: &mut Output<'_>) -> Result<(), Failure> {
             bytes_on_wire: axis.bytes_on_wire,
             least_bytes: axis.least_bytes,
             findings: own.map(|finding| finding.text.as_str()).collect(),
+            answers: answers.map(|told| Told { step: told.step, asked: &told.asked, answer: &told.answer }).collect(),
         })?;
     }
     // What concerns the chain as a whole has no line of its own.
@@ -140,6 +151,10 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
         bench.steps.len(),
         crate::report::number(outcome.duration_s)
     )?;
+    for answer in &outcome.answers {
+        let name = outcome.axes.get(answer.axis).map_or("", |axis| &axis.name);
+        writeln!(out, "Step {}, `{name}`, {}: {}.", answer.step, answer.asked, answer.answer)?;
+    }
     if outcome.is_well() {
         writeln!(out, "Nothing wrong: every target was reached.")?;
     } else {

@@ -6,7 +6,7 @@
 use stepchain::Command;
 use stepchain::map::{PositionCounter, Way, WrapAround};
 
-use super::session::{Call, Session};
+use super::rig::{Call, Rig};
 use crate::bench::{Bench, Step};
 use crate::device::EventKind;
 
@@ -35,52 +35,52 @@ impl Ledger {
     }
 
     /// Enters what a step asked, where the device has obeyed.
-    pub(super) fn enter(&mut self, number: usize, step: &Step, call: &Call, session: &mut Session<'_>) {
+    pub(super) fn enter(&mut self, number: usize, step: &Step, call: &Call, rig: &mut Rig<'_>) {
         for order in step.orders.iter().filter(|order| is_motion(order.command)) {
-            let (Some(place), Some(axis)) = (self.due.get_mut(order.axis), session.bench.axes.get(order.axis)) else {
+            let (Some(place), Some(axis)) = (self.due.get_mut(order.axis), rig.bench.axes.get(order.axis)) else {
                 continue;
             };
             let verdict = call.events.iter().find_map(|event| match event.kind {
-                EventKind::CommandAccepted { axis, .. } if session.is_of(event, axis, order.axis) => {
+                EventKind::CommandAccepted { axis, .. } if rig.is_of(event, axis, order.axis) => {
                     Some(Some(event.time_ns))
                 }
-                EventKind::CommandRejected { axis, .. } if session.is_of(event, axis, order.axis) => Some(None),
+                EventKind::CommandRejected { axis, .. } if rig.is_of(event, axis, order.axis) => Some(None),
                 _ => None,
             });
             match verdict {
                 Some(Some(obeyed_ns)) => {
-                    let from = session.chain.engine(axis.device, axis.axis.into()).position(obeyed_ns);
-                    let target = target(order.command, from, &session.bench.layout.position);
+                    let from = rig.chain.engine(axis.device, axis.axis.into()).position(obeyed_ns);
+                    let target = target(order.command, from, &rig.bench.layout.position);
                     *place = target.map(|target| Due { target, step: number });
                 }
-                // The session has said why; what was due before stays due.
+                // The rig has said why; what was due before stays due.
                 Some(None) => {}
                 None => {
                     let text = format!("step {number}: `{}` did nothing at \"{}\"", axis.name, order.text);
-                    session.find(Some(order.axis), text);
+                    rig.find(Some(order.axis), text);
                 }
             }
         }
     }
 
     /// Compares what is due with where the axes are.
-    pub(super) fn close(&self, session: &mut Session<'_>) {
-        let bench = session.bench;
+    pub(super) fn close(&self, rig: &mut Rig<'_>) {
+        let bench = rig.bench;
         for (index, (axis, due)) in bench.axes.iter().zip(&self.due).enumerate() {
-            let reached = session.chain.position(axis.device, axis.axis.into());
+            let reached = rig.chain.position(axis.device, axis.axis.into());
             let steps = |microsteps: i64| axis.steps(microsteps as f64);
-            let still_moving = session.chain.is_moving(axis.device, axis.axis.into());
+            let still_moving = rig.chain.is_moving(axis.device, axis.axis.into());
             let moving = if still_moving { " and still moving" } else { "" };
             let found = format!("`{}` is at {} steps{moving}", axis.name, steps(reached));
             if let Some(due) = due
                 && due.target != reached
             {
-                session.find(Some(index), format!("{found}; step {} asked for {} steps", due.step, steps(due.target)));
+                rig.find(Some(index), format!("{found}; step {} asked for {} steps", due.step, steps(due.target)));
             }
             if let Some(expected) = axis.expected
                 && expected != reached
             {
-                session.find(Some(index), format!("{found}; the bench expects {} steps", steps(expected)));
+                rig.find(Some(index), format!("{found}; the bench expects {} steps", steps(expected)));
             }
         }
     }

@@ -1,7 +1,7 @@
 //! Runs a bench: the driver encodes its commands, a virtual chain decodes them and moves, and both are compared.
 //!
 //! ```text
-//!   Bench  ->  session: Codec -> frames -> VirtualChain -> replies  ->  ledger (targets)  ->  Outcome  ->  Report
+//!   Bench  ->  rig: Codec -> frames -> VirtualChain -> replies  ->  ledger (targets)  ->  Outcome  ->  Report
 //! ```
 //!
 //! This is the one place of the simulator that uses the driver's encoder. What it expects is worked out apart from both
@@ -11,7 +11,7 @@ pub mod cost;
 mod ledger;
 mod outcome;
 mod preflight;
-mod session;
+mod rig;
 mod summary;
 #[cfg(test)]
 mod tests;
@@ -23,9 +23,9 @@ use crate::bench::{Bench, Problem, When};
 use crate::report::Mark;
 
 use ledger::Ledger;
-use session::Session;
+use rig::Rig;
 
-pub use outcome::{AxisOutcome, Finding, Outcome};
+pub use outcome::{Answer, AxisOutcome, Finding, Outcome};
 pub use summary::{COLUMNS, bus, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.
@@ -40,15 +40,15 @@ const PATIENCE_NS: u64 = 3_600_000_000_000;
 /// [`Problem`] if something in the bench cannot be put into the map's words. Nothing has run then.
 pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
     preflight::check(bench)?;
-    let mut session = Session::new(bench)?;
+    let mut rig = Rig::new(bench)?;
     if bench.layout.form(Verb::TakeStatus).is_some() {
-        session.call_every_device(Command::TakeStatus)?;
-        session.forget_faults();
+        rig.call_every_device(Command::TakeStatus)?;
+        rig.forget_faults();
     }
-    session.apply_settings()?;
-    session.start_timeline();
+    rig.apply_settings()?;
+    rig.start_timeline();
     let mut ledger = Ledger::new(bench);
-    let mut marks = Vec::new();
+    let (mut marks, mut answers) = (Vec::new(), Vec::new());
     let mut last_ns = 0;
     let mut waited = false;
     for (index, step) in bench.steps.iter().enumerate() {
@@ -56,43 +56,56 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
         match step.when {
             When::At(due_ns) => {
                 // Behind a step that left at its own time, only the bus can make a step late.
-                let late_ns = session.timeline_ns().saturating_sub(due_ns);
+                let late_ns = rig.timeline_ns().saturating_sub(due_ns);
                 if late_ns > 0 && waited {
                     let text = format!("step {number} was due at {} s", seconds(due_ns));
                     let late_s = seconds(late_ns);
-                    session.find(None, format!("{text}, but the standstill before it came {late_s} s too late"));
+                    rig.find(None, format!("{text}, but the standstill before it came {late_s} s too late"));
                 }
-                session.advance_to(due_ns);
+                rig.advance_to(due_ns);
             }
-            When::After(wait_ns) => session.advance_to(last_ns + wait_ns),
+            When::After(wait_ns) => rig.advance_to(last_ns + wait_ns),
             When::Standstill(wait_ns) => {
-                if !session.chain.run_until_still(PATIENCE_NS) {
-                    session.find(None, format!("step {number}: an axis still moves an hour after the step before"));
+                if !rig.chain.run_until_still(PATIENCE_NS) {
+                    rig.find(None, format!("step {number}: an axis still moves an hour after the step before"));
                     break;
                 }
-                session.advance_to(session.timeline_ns() + wait_ns);
+                rig.advance_to(rig.timeline_ns() + wait_ns);
             }
         }
         waited = matches!(step.when, When::Standstill(_));
-        let call = session.step(number, step)?;
-        ledger.enter(number, step, &call, &mut session);
+        let call = rig.step(number, step)?;
+        ledger.enter(number, step, &call, &mut rig);
         last_ns = call.effect_ns;
+        let asked = step.orders.iter().map(|order| {
+            let answer = bench.axes.get(order.axis).and_then(|axis| call.answer(axis, order.command));
+            if let Some(answer) = &answer {
+                answers.push(Answer {
+                    step: number,
+                    axis: order.axis,
+                    asked: order.text.clone(),
+                    answer: answer.clone(),
+                });
+            }
+            (order.axis, answer.map_or(order.text.clone(), |answer| format!("{}: {answer}", order.text)))
+        });
         marks.push(Mark {
             number,
             time_s: seconds(call.effect_ns),
-            commands: step.orders.iter().map(|order| (order.axis, order.text.clone())).collect(),
+            commands: asked.collect(),
             note: step.note.clone().unwrap_or_default(),
         });
     }
     match bench.until_ns {
-        Some(until_ns) => session.advance_to(until_ns),
-        None if !session.chain.run_until_still(PATIENCE_NS) => {
-            session.find(None, "an axis still moves an hour after the last step".to_owned());
+        Some(until_ns) => rig.advance_to(until_ns),
+        None if !rig.chain.run_until_still(PATIENCE_NS) => {
+            rig.find(None, "an axis still moves an hour after the last step".to_owned());
         }
         None => {}
     }
-    ledger.close(&mut session);
-    outcome::gather(session, &ledger, marks)
+    ledger.close(&mut rig);
+    let outcome = outcome::gather(rig, &ledger)?;
+    Ok(Outcome { marks, answers, ..outcome })
 }
 
 fn seconds(nanoseconds: u64) -> f64 {

@@ -5,8 +5,8 @@ use stepchain::units::Value;
 use stepchain::{AxisCommand, Command};
 
 use super::ledger::Ledger;
+use super::rig::Rig;
 use super::seconds;
-use super::session::Session;
 use crate::bench::Problem;
 use crate::report::{Mark, Track};
 
@@ -19,6 +19,8 @@ pub struct Outcome {
     pub findings: Vec<Finding>,
     /// What was asked, and when it took effect.
     pub marks: Vec<Mark>,
+    /// What came back to questions on the timeline.
+    pub answers: Vec<Answer>,
     /// The motion of each axis.
     pub tracks: Vec<Track>,
     /// How long the timeline was, in seconds.
@@ -40,6 +42,19 @@ pub struct Finding {
     pub axis: Option<usize>,
     /// What.
     pub text: String,
+}
+
+/// What an axis answered to a question of the bench.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answer {
+    /// The step, counted from 1.
+    pub step: usize,
+    /// The axis.
+    pub axis: usize,
+    /// The question, in words.
+    pub asked: String,
+    /// What came back, in words.
+    pub answer: String,
 }
 
 /// What a run has shown of one axis.
@@ -71,17 +86,17 @@ impl Outcome {
     }
 }
 
-/// Asks the devices for their last word, and puts everything together.
-pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger, marks: Vec<Mark>) -> Result<Outcome, Problem> {
-    let bench = session.bench;
-    let duration_s = seconds(session.timeline_ns());
-    let tracks: Vec<_> = (0..bench.axes.len()).map(|index| track(&session, index)).collect();
-    let reached: Vec<_> = bench.axes.iter().map(|axis| session.chain.position(axis.device, axis.axis.into())).collect();
-    compare_positions(&mut session)?;
+/// Asks the devices for their last word, and puts everything together but what the timeline has brought.
+pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Problem> {
+    let bench = rig.bench;
+    let duration_s = seconds(rig.timeline_ns());
+    let tracks: Vec<_> = (0..bench.axes.len()).map(|index| track(&rig, index)).collect();
+    let reached: Vec<_> = bench.axes.iter().map(|axis| rig.chain.position(axis.device, axis.axis.into())).collect();
+    compare_positions(&mut rig)?;
     if bench.layout.form(Verb::TakeStatus).is_some() {
-        session.call_every_device(Command::TakeStatus)?;
+        rig.call_every_device(Command::TakeStatus)?;
     }
-    let (bytes_on_wire, least_bytes) = (session.chain.bytes_on_wire(), session.least_bytes);
+    let (bytes_on_wire, least_bytes) = (rig.chain.bytes_on_wire(), rig.least_bytes);
     let axes = bench.axes.iter().zip(&tracks).zip(reached).enumerate().map(|(index, ((axis, track), reached))| {
         let share = |whole| share(whole, index, bench.axes.len());
         AxisOutcome {
@@ -91,7 +106,7 @@ pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger, marks: Vec<Mark>
             peak_velocity: track.peak_velocity(duration_s),
             // A sum of differences of instants: what is below a nanosecond is rounding.
             duration_s: (track.moving_s(duration_s) * 1e9).round() / 1e9,
-            faults: session.faults.get(index).cloned().unwrap_or_default(),
+            faults: rig.faults.get(index).cloned().unwrap_or_default(),
             bytes_on_wire: share(bytes_on_wire),
             least_bytes: share(least_bytes),
         }
@@ -99,28 +114,29 @@ pub(super) fn gather(mut session: Session<'_>, ledger: &Ledger, marks: Vec<Mark>
     let axes = axes.collect();
     Ok(Outcome {
         axes,
-        findings: std::mem::take(&mut session.findings),
-        marks,
+        findings: std::mem::take(&mut rig.findings),
+        marks: Vec::new(),
+        answers: Vec::new(),
         tracks,
         duration_s,
         bytes_on_wire,
         least_bytes,
-        frames: session.chain.frames(),
-        settings_read_back: session.read_back,
+        frames: rig.chain.frames(),
+        settings_read_back: rig.read_back,
     })
 }
 
 /// The motion of one axis on the timeline; what was before it is its first instant.
-fn track(session: &Session<'_>, index: usize) -> Track {
-    let Some(axis) = session.bench.axes.get(index) else {
+fn track(rig: &Rig<'_>, index: usize) -> Track {
+    let Some(axis) = rig.bench.axes.get(index) else {
         return Track::default();
     };
-    let corners: Vec<_> = session
+    let corners: Vec<_> = rig
         .chain
         .trajectory(axis.device, axis.axis.into())
         .iter()
         .map(|point| {
-            let time_s = seconds(point.time_ns.saturating_sub(session.start_ns()));
+            let time_s = seconds(point.time_ns.saturating_sub(rig.start_ns()));
             (time_s, point.position_steps, point.velocity_steps_per_s)
         })
         .collect();
@@ -128,26 +144,26 @@ fn track(session: &Session<'_>, index: usize) -> Track {
 }
 
 /// Reads the position of every axis that stands through the driver: what it says must be where the axis is.
-fn compare_positions(session: &mut Session<'_>) -> Result<(), Problem> {
-    let bench = session.bench;
+fn compare_positions(rig: &mut Rig<'_>) -> Result<(), Problem> {
+    let bench = rig.bench;
     let is_readable = |axis| {
         bench.layout.form(Verb::ReadParameter).is_some()
             && bench.layout.register(Parameter::PositionDemandValue, axis).is_some()
     };
     for of_device in (0..bench.layout.axes).filter(|&axis| is_readable(axis)) {
         let read: AxisCommand = Command::read(Parameter::PositionDemandValue).on(of_device);
-        let call = session.call(&vec![read; bench.devices])?;
+        let call = rig.call(&vec![read; bench.devices])?;
         for (index, axis) in bench.axes.iter().enumerate().filter(|(_, axis)| axis.axis == of_device) {
-            if session.chain.is_moving(axis.device, axis.axis.into()) {
+            if rig.chain.is_moving(axis.device, axis.axis.into()) {
                 continue;
             }
-            let is = bench.layout.position.wrapped(session.chain.position(axis.device, axis.axis.into()));
+            let is = bench.layout.position.wrapped(rig.chain.position(axis.device, axis.axis.into()));
             match call.replies.get(axis.device).copied().flatten().and_then(|reply| reply.value) {
                 Some(Value::Position(told)) if told.to_bits() == is => {}
                 told => {
                     let told = told.map_or("nothing".to_owned(), |told| told.to_string());
                     let text = format!("`{}` says {told}, but its counter shows {is} microsteps", axis.name);
-                    session.find(Some(index), text);
+                    rig.find(Some(index), text);
                 }
             }
         }

@@ -1,5 +1,7 @@
 //! Benches run in both reference maps, and what is found where something is wrong.
 
+use stepchain::units::Velocity;
+
 use super::*;
 use crate::bench::{Source, parse};
 
@@ -113,6 +115,18 @@ fn a_setting_that_a_moving_device_rejects_is_found() {
     assert!(findings(&outcome)[0].starts_with("step 2: `a` rejected \"write profile acceleration = 100 steps/s²\""));
 }
 
+/// By hand: 25 steps are 1600 of the 64 microsteps that the latched map starts with.
+#[test]
+fn questions_of_the_bench_are_answered_in_full_steps_and_words() {
+    let steps = "[[step]]\nat_s = 0\na = { move_relative = 25 }\n\
+                 [[step]]\nafter = \"standstill\"\n\
+                 a = { read_parameter = \"position_demand_value\" }\nb = \"peek_status\"\n";
+    let outcome = outcome("latched", steps);
+    let answers: Vec<_> = outcome.answers.iter().map(|a| (a.step, a.axis, a.answer.as_str())).collect();
+    assert_eq!(answers, [(2, 0, "25 steps"), (2, 1, "standstill, bridge off")]);
+    assert_eq!(outcome.marks[1].commands[0].1, "read position demand value: 25 steps");
+}
+
 #[test]
 fn a_command_that_replaces_another_takes_over_its_debt() {
     let outcome = outcome(
@@ -130,6 +144,44 @@ fn what_the_map_cannot_say_is_an_error_of_the_bench_and_nothing_runs() {
     let problem = run(&bench).unwrap_err().to_string();
     assert!(problem.starts_with("b.toml:4:1: found something for `a` that `latched` cannot express"), "{problem}");
     assert!(problem.contains("12800000 microsteps is outside -8388608..=8388607"), "{problem}");
+}
+
+fn bench(rest: &str) -> Bench {
+    let text = format!("chain = {{ map = \"latched\", axes = [\"a\", \"b\"] }}\n{rest}");
+    parse(&Source { file: "b.toml", text: &text }).unwrap()
+}
+
+#[test]
+fn a_setting_that_reads_back_otherwise_is_found_with_both_values_and_its_place() {
+    let bench = bench("[settings.b]\nprofile_velocity = 10.011\n[[step]]\nat_s = 0\na = \"stop\"\n");
+    let mut rig = Rig::new(&bench).unwrap();
+    let setting = &bench.settings[0];
+    // 10.011 and 10.02 steps/s are one code, 501.
+    let same = Velocity::from_milli_steps_per_s(10_020).unwrap();
+    rig.compare(setting, Some(same.into()));
+    assert!(rig.findings.is_empty(), "{:?}", rig.findings);
+    rig.compare(setting, Some(Velocity::ZERO.into()));
+    rig.compare(setting, None);
+    let found: Vec<_> = rig.findings.iter().map(|finding| (finding.axis, finding.text.as_str())).collect();
+    let text = |found| {
+        format!("`b`: 10.02 steps/s was written as profile velocity, {found} was read back (set in line 3, column 20)")
+    };
+    assert_eq!(found, [(Some(1), text("0 steps/s").as_str()), (Some(1), text("nothing").as_str())]);
+}
+
+#[test]
+fn a_device_that_resets_itself_and_a_bus_that_is_too_fast_are_found() {
+    let bench = bench("[[step]]\nat_s = 0\na = \"stop\"\n");
+    let mut rig = Rig::new(&bench).unwrap();
+    rig.call_every_device(Command::TakeStatus).unwrap();
+    rig.forget_faults();
+    rig.chain.reset_node(1);
+    rig.call_every_device(Command::PeekStatus).unwrap();
+    assert_eq!(rig.faults, [vec![], vec!["reset occurred".to_owned()]]);
+    assert!(rig.findings.is_empty(), "{:?}", rig.findings);
+    rig.chain.set_clock_hz(6_000_000);
+    rig.call_every_device(Command::PeekStatus).unwrap();
+    assert!(rig.findings[0].text.contains("a clock of 6000000 Hz"), "{:?}", rig.findings);
 }
 
 #[test]

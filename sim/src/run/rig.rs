@@ -9,7 +9,7 @@ use super::cost::Cost;
 use super::outcome::Finding;
 use super::preflight::{codec, spread};
 use super::seconds;
-use crate::bench::{Bench, Problem, Setting, Step};
+use crate::bench::{Axis, Bench, Problem, Setting, Step};
 use crate::chain::{VirtualChain, VirtualSpi};
 use crate::device::{Event, EventKind};
 
@@ -19,7 +19,7 @@ const STATES: &[Flag] =
 
 /// The chain, its bus, and what has been seen so far.
 #[derive(Debug)]
-pub(super) struct Session<'a> {
+pub(super) struct Rig<'a> {
     pub(super) bench: &'a Bench,
     pub(super) chain: VirtualChain,
     spi: VirtualSpi,
@@ -45,7 +45,29 @@ pub(super) struct Call {
     pub(super) replies: Vec<Option<Reply>>,
 }
 
-impl<'a> Session<'a> {
+impl Call {
+    /// What came back to a question, in words; lengths in full steps.
+    pub(super) fn answer(&self, axis: &Axis, command: Command) -> Option<String> {
+        let reply = self.replies.get(axis.device).copied().flatten()?;
+        match command {
+            Command::ReadParameter { .. } => Some(match reply.value? {
+                Value::Position(position) => format!("{} steps", axis.steps(position.to_bits() as f64)),
+                value => value.to_string(),
+            }),
+            Command::PeekStatus | Command::TakeStatus => {
+                let status = reply.status?;
+                let raised = status.raised().filter(|&(_, of_device)| of_device == axis.axis);
+                let flags = raised.map(|(flag, _)| flag.name()).collect::<Vec<_>>().join(", ");
+                let state = status.motion_state_of(axis.axis).map(|state| state.name());
+                let words = state.into_iter().chain((!flags.is_empty()).then_some(flags.as_str()));
+                Some(words.collect::<Vec<_>>().join(", "))
+            }
+            _ => None,
+        }
+    }
+}
+
+impl<'a> Rig<'a> {
     pub(super) fn new(bench: &'a Bench) -> Result<Self, Problem> {
         let chain = VirtualChain::new(bench.layout, bench.devices).map_err(|flaw| {
             Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw")
@@ -171,7 +193,7 @@ impl<'a> Session<'a> {
         Ok(())
     }
 
-    fn compare(&mut self, setting: &Setting, value: Option<Value>) {
+    pub(super) fn compare(&mut self, setting: &Setting, value: Option<Value>) {
         self.read_back += 1;
         let register = setting.register;
         let wanted = register.code_of(setting.value);
