@@ -53,6 +53,7 @@ impl Layout {
     /// # Panics
     /// If [`validate`](Self::validate) finds a flaw; meant for constants, where that is a compile error.
     #[allow(clippy::panic, reason = "a panic in a constant is a compile error, which is what this is for")]
+    #[track_caller]
     pub const fn assert_valid(&self) {
         if let Err(flaw) = self.validate() {
             panic!("{}", flaw.message().as_str());
@@ -64,6 +65,7 @@ impl Layout {
     /// # Panics
     /// If not; meant for constants, where that is a compile error.
     #[allow(clippy::panic, reason = "a panic in a constant is a compile error, which is what this is for")]
+    #[track_caller]
     pub const fn assert_valid_for(&self, devices: usize) {
         self.assert_valid();
         if let Err(flaw) = self.validate_for(devices) {

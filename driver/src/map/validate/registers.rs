@@ -20,6 +20,16 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         }
         rest = tail;
     }
+    // Only now: two registers on one address are more likely a slip than meant to share it.
+    let mut rest = layout.registers;
+    while let [register, tail @ ..] = rest {
+        let must_be_read_first = layout.is_shared(register.address) && !matches!(register.access, Access::ReadOnly);
+        refuse_if!(
+            must_be_read_first && layout.form(Verb::ReadParameter).is_none(),
+            Flaw::NoReadForm { register: register.name }
+        );
+        rest = tail;
+    }
     Ok(())
 }
 
@@ -49,8 +59,6 @@ const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     if matches!(register.parameter, Parameter::MicrostepResolution) {
         ok!(resolutions(layout, register));
     }
-    let must_be_read_first = layout.is_shared(register.address) && !matches!(register.access, Access::ReadOnly);
-    refuse_if!(must_be_read_first && layout.form(Verb::ReadParameter).is_none(), Flaw::NoReadForm { register: name });
     Ok(())
 }
 

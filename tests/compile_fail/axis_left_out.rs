@@ -1,0 +1,15 @@
+//! A device with two axes, and a command that does not say which.
+
+use stepchain::map::{CommandForm, Layout, Piece, RegisterMap, Verb, Wire};
+
+struct Device;
+
+impl RegisterMap for Device {
+    const LAYOUT: Layout = Layout::new("device", Wire::latched_units(16, &[Piece::fixed(16, 0)]))
+        .commands(&[CommandForm::word(Verb::HomeOnCurrentPosition, &[Piece::fixed(16, 0x5A5A)])])
+        .axes(2);
+}
+
+stepchain::check_map!(Device);
+
+fn main() {}

@@ -1,0 +1,52 @@
+//! A map with a mistake does not compile, and the message names what is at fault.
+//!
+//! Each file under `compile_fail` is a complete map with one mistake; the compiler's whole answer stands beside it.
+
+/// The messages of the cases, as far as they are ours, and not the compiler's.
+const CULPRITS: &[(&str, &str)] = &[
+    ("address_too_narrow", "command `read parameter`: its address has too few bits for register `stall limit`"),
+    ("argument_in_another_unit", "command `move velocity` writes its argument to `target position`, which is of"),
+    ("axis_left_out", "command `home on current position` lacks its axis"),
+    ("check_left_out", "command `home on current position` lacks check bits"),
+    ("custom_name_twice", "register `custom`: another register bears this name"),
+    ("denominator_of_zero", "`profile velocity`: its encoding has a factor of zero"),
+    ("field_leaves_its_register", "register `stall limit`: its field is empty or leaves bits 0..32"),
+    ("frame_is_not_whole_bytes", "the frame of 3 devices of 12 bits is not whole bytes"),
+    ("opcode_is_the_filler", "commands `filler` and `home on current position` cannot be told apart"),
+    ("opcode_shadowed", "commands `peek status` and `home on current position` cannot be told apart"),
+    ("parts_leave_bits_out", "command `move absolute, shortest way`: the parts of one number leave bits out"),
+    ("position_without_a_sign", "`position demand value`: its codes do not reach as far as the signed"),
+    ("registers_overlap", "registers `stall limit` and `overcurrent limit` share bits of one address"),
+    ("reset_code_too_wide", "register `stall limit`: its reset code does not fit"),
+    ("resolution_without_a_code", "register `microstep resolution` and the position counter do not agree on a"),
+    ("status_bit_outside", "flag `reset occurred`: its bit is outside of the status word"),
+    ("status_taken_unseen", "command `take status` asks for something, or clears it, but its reply has no place"),
+    ("velocity_without_a_direction", "command `move velocity` lacks its direction"),
+    ("word_is_not_whole_units", "command `move relative`: its request or reply is not whole units"),
+];
+
+#[test]
+fn a_map_with_a_mistake_does_not_compile_and_a_sound_one_does() {
+    let cases = trybuild::TestCases::new();
+    cases.compile_fail("compile_fail/*.rs");
+    cases.pass("compile_pass/*.rs");
+}
+
+/// The compiler's words around it may change with its version; the message must not get lost in them.
+#[test]
+fn every_answer_names_the_culprit() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("compile_fail");
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(&folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|extension| extension == "rs") {
+            found.push(path.file_stem().unwrap().to_str().unwrap().to_owned());
+        }
+    }
+    found.sort();
+    assert_eq!(found, CULPRITS.iter().map(|(case, _)| *case).collect::<Vec<_>>());
+    for (case, message) in CULPRITS {
+        let answer = std::fs::read_to_string(folder.join(case).with_extension("stderr")).unwrap();
+        assert!(answer.contains(&format!("evaluation panicked: {message}")), "{case}: {answer}");
+    }
+}
