@@ -1,6 +1,6 @@
 //! A map with a mistake does not compile, and the message names what is at fault.
 //!
-//! Each file under `compile_fail` is a complete map with one mistake; the compiler's whole answer stands beside it.
+//! Each file under `refused` is a complete map with one mistake; the compiler's whole answer stands beside it.
 
 /// The messages of the cases, as far as they are ours, and not the compiler's.
 const CULPRITS: &[(&str, &str)] = &[
@@ -28,14 +28,14 @@ const CULPRITS: &[(&str, &str)] = &[
 #[test]
 fn a_map_with_a_mistake_does_not_compile_and_a_sound_one_does() {
     let cases = trybuild::TestCases::new();
-    cases.compile_fail("compile_fail/*.rs");
-    cases.pass("compile_pass/*.rs");
+    cases.compile_fail("refused/*.rs");
+    cases.pass("accepted/*.rs");
 }
 
 /// The compiler's words around it may change with its version; the message must not get lost in them.
 #[test]
 fn every_answer_names_the_culprit() {
-    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("compile_fail");
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("refused");
     let mut found = Vec::new();
     for entry in std::fs::read_dir(&folder).unwrap() {
         let path = entry.unwrap().path();
