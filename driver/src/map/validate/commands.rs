@@ -6,6 +6,7 @@ use super::super::coding::Coding;
 use super::super::flaw::Flaw;
 use super::super::form::{CommandForm, Piece, Request};
 use super::super::layout::Layout;
+use super::super::register::Access;
 use super::super::vocabulary::Verb;
 use super::super::wire::Framing;
 use super::tally::{Tally, expect, is_run_from_zero, low_bits};
@@ -112,26 +113,30 @@ const fn check_registers_fit(
     command: &'static str,
     only_writable: bool,
 ) -> Result<(), Flaw> {
-    let mut registers = layout.registers;
-    while let [register, tail @ ..] = registers {
-        registers = tail;
-        if only_writable && !layout.is_writable(register.address) {
+    if tally.address == 0 && tally.data == 0 {
+        return Ok(());
+    }
+    let mut narrowest = u64::MAX;
+    let mut rest = pieces;
+    while let [piece, tail @ ..] = rest {
+        if let Piece::Address { width } = *piece
+            && low_bits(width) < narrowest
+        {
+            narrowest = low_bits(width);
+        }
+        rest = tail;
+    }
+    let mut rest = layout.registers;
+    while let [register, tail @ ..] = rest {
+        rest = tail;
+        // What is only read may share its address with what is written.
+        let is_only_read = matches!(register.access, Access::ReadOnly) && !layout.is_writable(register.address);
+        if only_writable && is_only_read {
             continue;
         }
-        let mut rest = pieces;
-        while let [piece, more @ ..] = rest {
-            if let Piece::Address { width } = *piece {
-                refuse_if!(
-                    register.address as u64 > low_bits(width),
-                    Flaw::AddressWidth { command, register: register.name }
-                );
-            }
-            rest = more;
-        }
-        refuse_if!(
-            tally.data != 0 && tally.data < low_bits(layout.content_bits(register.address)),
-            Flaw::DataWidth { command, register: register.name }
-        );
+        refuse_if!(register.address as u64 > narrowest, Flaw::AddressWidth { command, register: register.name });
+        let content = low_bits(register.lsb + register.coding.width);
+        refuse_if!(tally.data != 0 && tally.data < content, Flaw::DataWidth { command, register: register.name });
     }
     Ok(())
 }

@@ -13,21 +13,18 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     let mut rest = layout.registers;
     while let [register, tail @ ..] = rest {
         ok!(one(layout, register));
-        let mut others = tail;
-        while let [other, more @ ..] = others {
-            ok!(pair(register, other));
-            others = more;
-        }
+        ok!(distinct(register, tail));
         rest = tail;
     }
+    ok!(curves_are_alike(layout));
     // Only now: two registers on one address are more likely a slip than meant to share it.
+    if layout.form(Verb::ReadParameter).is_some() {
+        return Ok(());
+    }
     let mut rest = layout.registers;
     while let [register, tail @ ..] = rest {
-        let must_be_read_first = layout.is_shared(register.address) && !matches!(register.access, Access::ReadOnly);
-        refuse_if!(
-            must_be_read_first && layout.form(Verb::ReadParameter).is_none(),
-            Flaw::NoReadForm { register: register.name }
-        );
+        let must_be_read_first = !matches!(register.access, Access::ReadOnly) && layout.is_shared(register.address);
+        refuse_if!(must_be_read_first, Flaw::NoReadForm { register: register.name });
         rest = tail;
     }
     Ok(())
@@ -49,7 +46,7 @@ const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
         refuse_if!(!fits, Flaw::AmplitudeUnit { register: name });
     }
     if let Parameter::BackEmfFrom(segment) | Parameter::BackEmfSlope(segment) = register.parameter {
-        refuse_if!(!segment_is_sound(layout, register.axis, segment), Flaw::Curve { register: name });
+        refuse_if!(!segment_is_sound(layout, register, segment), Flaw::Curve { register: name });
     }
     if matches!(register.parameter, Parameter::PositionDemandValue) && matches!(register.unit, Unit::Microsteps) {
         let (min, max) = layout.position.range();
@@ -89,45 +86,55 @@ const fn resolutions(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     Ok(())
 }
 
-const fn pair(first: &Register, second: &Register) -> Result<(), Flaw> {
-    refuse_if!(
-        first.address == second.address && first.mask() & second.mask() != 0,
-        Flaw::RegistersOverlap { first: first.name, second: second.name }
-    );
-    refuse_if!(
-        first.axis == second.axis && first.parameter.same(second.parameter),
-        Flaw::ParameterTwice { register: second.name }
-    );
-    // Names are how map files and messages tell parameters apart; a standard name is given by the parameter.
-    let any_custom =
-        matches!(first.parameter, Parameter::Custom(_)) || matches!(second.parameter, Parameter::Custom(_));
-    refuse_if!(
-        any_custom && !first.parameter.same(second.parameter) && same_text(first.name, second.name),
-        Flaw::CustomNameTwice { register: second.name }
-    );
+/// A register and all those that come after it: each has its own bits, parameter and name.
+const fn distinct(first: &Register, others: &[Register]) -> Result<(), Flaw> {
+    // What is the same for all of them is found once: with many registers these pairs are most of the check.
+    let (id, mask, is_custom) = (first.parameter.id(), first.mask(), matches!(first.parameter, Parameter::Custom(_)));
+    let mut rest = others;
+    while let [second, tail @ ..] = rest {
+        refuse_if!(
+            first.address == second.address && mask & second.mask() != 0,
+            Flaw::RegistersOverlap { first: first.name, second: second.name }
+        );
+        let same_parameter = second.parameter.id() == id;
+        refuse_if!(same_parameter && first.axis == second.axis, Flaw::ParameterTwice { register: second.name });
+        // Names are how map files and messages tell parameters apart; a standard name is given by the parameter.
+        let may_clash = !same_parameter && (is_custom || matches!(second.parameter, Parameter::Custom(_)));
+        refuse_if!(may_clash && same_text(first.name, second.name), Flaw::CustomNameTwice { register: second.name });
+        rest = tail;
+    }
     Ok(())
 }
 
-/// Whether the segment has its slope and a segment before it, and the curve's kind is the same throughout.
-const fn segment_is_sound(layout: &Layout, axis: u8, segment: CurveSegment) -> bool {
-    if segment.index > 7 || layout.register(Parameter::BackEmfSlope(segment), axis).is_none() {
-        return false;
-    }
-    if let Some(before) = segment.index.checked_sub(1) {
-        let before = CurveSegment { state: segment.state, index: before };
-        let begins = layout.register(Parameter::BackEmfFrom(segment), axis).is_some();
-        if !begins || layout.register(Parameter::BackEmfSlope(before), axis).is_none() {
-            return false;
-        }
-    }
+/// There is one back-EMF curve, or one for each motion state, but not both.
+const fn curves_are_alike(layout: &Layout) -> Result<(), Flaw> {
+    let mut of_state = None;
     let mut rest = layout.registers;
     while let [register, tail @ ..] = rest {
-        if let Parameter::BackEmfFrom(other) | Parameter::BackEmfSlope(other) = register.parameter
-            && other.state.is_some() != segment.state.is_some()
-        {
-            return false;
+        if let Parameter::BackEmfFrom(segment) | Parameter::BackEmfSlope(segment) = register.parameter {
+            match of_state {
+                Some(before) => {
+                    refuse_if!(segment.state.is_some() != before, Flaw::Curve { register: register.name });
+                }
+                None => of_state = Some(segment.state.is_some()),
+            }
         }
         rest = tail;
     }
-    true
+    Ok(())
+}
+
+/// Whether the segment has its slope and a segment before it.
+const fn segment_is_sound(layout: &Layout, register: &Register, segment: CurveSegment) -> bool {
+    let axis = register.axis;
+    let is_slope = matches!(register.parameter, Parameter::BackEmfSlope(_));
+    if segment.index > 7 || !is_slope && layout.register(Parameter::BackEmfSlope(segment), axis).is_none() {
+        return false;
+    }
+    let Some(before) = segment.index.checked_sub(1) else {
+        return true;
+    };
+    let before = CurveSegment { state: segment.state, index: before };
+    let begins = !is_slope || layout.register(Parameter::BackEmfFrom(segment), axis).is_some();
+    begins && layout.register(Parameter::BackEmfSlope(before), axis).is_some()
 }

@@ -6,6 +6,7 @@ extern crate std;
 
 mod cases;
 mod hostile;
+mod large;
 
 use std::collections::BTreeSet;
 use std::format;
