@@ -95,8 +95,9 @@ impl Pending {
             Some(Mismatch::Fixed) => return Err(ReplyError::Malformed),
             None => {}
         }
+        let brings_content = pieces.iter().any(|piece| matches!(piece, Piece::Data { .. } | Piece::DataByRegister));
         if let Some(register) = asked.register
-            && !pieces.is_empty()
+            && brings_content
         {
             let code = (asked.answer.data as u32 & register.mask()).checked_shr(register.lsb as u32).unwrap_or(0);
             let value = register.value_of(code);

@@ -6,7 +6,10 @@ use std::vec::Vec;
 
 use embedded_hal_mock::eh1::spi::{Mock, Transaction};
 
-use crate::map::{BridgeState, Flag, MotionState, Parameter, RegisterMap, StopRamp, Way};
+use crate::map::{
+    BridgeState, CommandForm, Flag, Layout, MotionState, Parameter, Piece, Register, RegisterMap, StatusBit,
+    StatusLayout, StopRamp, Verb, Way, Wire,
+};
 use crate::reference::{FixedWord, Latched};
 use crate::units::{Acceleration, Amplitude, Distance, Position, Value, Velocity};
 use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, ReplyError};
@@ -164,6 +167,28 @@ fn a_value_comes_one_frame_later_with_a_part_of_the_status() {
     assert_eq!(status.flag(Flag::Busy), Some(true));
     assert_eq!(status.flag(Flag::ResetOccurred), Some(true));
     assert_eq!(status.flag(Flag::CommandUnknown), None, "bit 9 was not in this reply");
+    chain.release().done();
+}
+
+/// A write whose reply carries the status alone: 0x5 raises flags 0 and 2.
+#[test]
+fn a_reply_without_content_brings_no_value() {
+    struct Acknowledging;
+    impl RegisterMap for Acknowledging {
+        const LAYOUT: Layout = Layout::new("acknowledging", Wire::latched_units(8, &[Piece::fixed(8, 0)]))
+            .registers(&[Register::new(Parameter::ProfileVelocity, 0x3, 8)])
+            .commands(&[CommandForm::word(
+                Verb::WriteParameter,
+                &[Piece::fixed(4, 0x9), Piece::address(4), Piece::data(8)],
+            )
+            .reply(&[Piece::status(8)])])
+            .status(StatusLayout::new(8, &[StatusBit::live(Flag::Busy, 0)]));
+    }
+    let spi = bus(&[(&[0x93], &[0]), (&[77], &[0]), (&[0], &[0x5])]);
+    let mut chain = Chain::<Acknowledging, _, 1>::new(spi);
+    let reply = chain.send_one(0, Command::write(Parameter::ProfileVelocity, velocity(77))).unwrap();
+    assert_eq!(reply.value, None);
+    assert_eq!(reply.status.unwrap().flag(Flag::Busy), Some(true));
     chain.release().done();
 }
 
