@@ -23,23 +23,22 @@ impl Ideal {
         let deceleration = ramp.deceleration.to_bits() as f64 / 256.0 * scale;
         let jump = (ramp.start_stop_velocity.to_bits() as f64 / 4096.0 * scale).min(velocity);
         let length = f64::from(microsteps);
-        // Mean speed times time, for each ramp.
-        let ramps = |peak: f64| {
-            (peak - jump) / acceleration * (peak + jump) / 2.0 + (peak - jump) / deceleration * (peak + jump) / 2.0
-        };
-        let (mut low, mut high) = (jump, velocity);
-        if ramps(velocity) <= length {
-            low = velocity;
-        }
-        for _ in 0..200 {
+        // Mean speed times time, for each ramp; what is gained above the jump may be too little to see in the peak.
+        let ramps = |gain: f64| (gain / acceleration + gain / deceleration) * (jump + gain / 2.0);
+        let greatest = velocity - jump;
+        let is_long = ramps(greatest) <= length;
+        let (mut low, mut high) = (0.0, greatest);
+        while !is_long {
             let middle = low + (high - low) / 2.0;
+            if middle <= low || middle >= high {
+                break;
+            }
             if ramps(middle) <= length { low = middle } else { high = middle }
         }
-        let peak = low;
-        let cruise_s = if peak == velocity { ((length - ramps(peak)) / velocity).max(0.0) } else { 0.0 };
-        let accelerate_s = (peak - jump) / acceleration;
-        let decelerate_s = (peak - jump) / deceleration;
-        Self { length, jump, peak, acceleration, deceleration, accelerate_s, cruise_s, decelerate_s }
+        let gain = if is_long { greatest } else { low };
+        let cruise_s = if is_long { (length - ramps(gain)) / velocity } else { 0.0 };
+        let (accelerate_s, decelerate_s) = (gain / acceleration, gain / deceleration);
+        Self { length, jump, peak: jump + gain, acceleration, deceleration, accelerate_s, cruise_s, decelerate_s }
     }
 
     pub(super) fn duration_s(&self) -> f64 {
