@@ -112,13 +112,13 @@ impl Move {
     /// How long the speed is kept.
     #[must_use]
     pub const fn cruise_duration(&self) -> Duration {
-        duration(self.cruise_ends).saturating_sub(duration(self.rise_ends))
+        between(self.rise_ends, self.cruise_ends)
     }
 
     /// How long the speed falls.
     #[must_use]
     pub const fn decelerate_duration(&self) -> Duration {
-        duration(self.ends).saturating_sub(duration(self.cruise_ends))
+        between(self.cruise_ends, self.ends)
     }
 
     /// The distance of the move.
@@ -232,9 +232,18 @@ impl Move {
 
 /// The time of this many picoseconds, rounded up to whole nanoseconds.
 pub(super) const fn duration(picoseconds: u128) -> Duration {
-    let nanoseconds = up(picoseconds, PS_PER_NS);
-    let whole = Duration::from_secs((nanoseconds / NS_PER_S) as u64);
-    whole.saturating_add(Duration::from_nanos((nanoseconds % NS_PER_S) as u64))
+    of_nanoseconds(up(picoseconds, PS_PER_NS))
+}
+
+/// The time of this many nanoseconds. The sums and differences of [`Duration`] keep a panic in the image, even those
+/// that saturate; so does [`Duration::new`] unless it can be seen that no second is carried.
+pub(super) const fn of_nanoseconds(nanoseconds: u128) -> Duration {
+    Duration::new((nanoseconds / NS_PER_S) as u64, (nanoseconds % NS_PER_S) as u32 % NS_PER_S as u32)
+}
+
+/// The time between two ends of phases, each rounded up to whole nanoseconds.
+const fn between(begins: u128, ends: u128) -> Duration {
+    of_nanoseconds(up(ends, PS_PER_NS).saturating_sub(up(begins, PS_PER_NS)))
 }
 
 const fn picoseconds(duration: Duration) -> u128 {

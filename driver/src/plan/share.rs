@@ -41,7 +41,7 @@ impl Common {
         ahead < there
     }
 
-    /// The bits of another axis, to nearest; not above the bits of which this is the slowest. 32 + 16 + 32 bits.
+    /// The bits of another axis, to nearest. 32 + 16 + 32 bits.
     pub(super) const fn share(&self, goal: &AxisGoal) -> u32 {
         let resolution = goal.limits.resolution.to_microsteps_per_step() as u128;
         let product = self.bits as u128 * self.resolution as u128 * length(goal) as u128;
@@ -103,6 +103,8 @@ impl Codes {
     /// # Errors
     /// Those of the write.
     pub(super) fn fitted(&self, share: u32, limit: u32) -> Result<Value, CommandError> {
+        // The code of a short way, rounded and then followed by a long one, may ask for more than the limit.
+        let share = share.min(limit);
         let found = self.nearest(share)?;
         let bits = bits_of(found);
         if bits > limit {

@@ -27,15 +27,7 @@ impl Ideal {
         let ramps = |gain: f64| (gain / acceleration + gain / deceleration) * (jump + gain / 2.0);
         let greatest = velocity - jump;
         let is_long = ramps(greatest) <= length;
-        let (mut low, mut high) = (0.0, greatest);
-        while !is_long {
-            let middle = low + (high - low) / 2.0;
-            if middle <= low || middle >= high {
-                break;
-            }
-            if ramps(middle) <= length { low = middle } else { high = middle }
-        }
-        let gain = if is_long { greatest } else { low };
+        let gain = if is_long { greatest } else { greatest_below(greatest, |gain| ramps(gain) <= length) };
         let cruise_s = if is_long { (length - ramps(gain)) / velocity } else { 0.0 };
         let (accelerate_s, decelerate_s) = (gain / acceleration, gain / deceleration);
         Self { length, jump, peak: jump + gain, acceleration, deceleration, accelerate_s, cruise_s, decelerate_s }
@@ -60,6 +52,22 @@ impl Ideal {
             self.duration_s() - if left > 0.0 { ramp(left, self.deceleration) } else { 0.0 }
         } else {
             self.accelerate_s + (n - rise) / self.peak
+        }
+    }
+}
+
+/// The greatest number from 0 to `end` for which a condition holds that holds up to some place and not beyond.
+fn greatest_below(end: f64, holds: impl Fn(f64) -> bool) -> f64 {
+    let (mut low, mut high) = (0.0, end);
+    loop {
+        let middle = low + (high - low) / 2.0;
+        if middle <= low || middle >= high {
+            return low;
+        }
+        if holds(middle) {
+            low = middle;
+        } else {
+            high = middle;
         }
     }
 }

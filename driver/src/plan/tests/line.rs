@@ -5,11 +5,14 @@ use std::string::ToString;
 use std::vec::Vec;
 
 use proptest::prelude::*;
+use proptest::strategy::ValueTree;
+use proptest::test_runner::TestRunner;
 
 use crate::map::{Coding, CommandForm, Encoding, Parameter, Piece, PositionCounter, Register, Verb, Wire};
 use crate::units::Value;
 use crate::{AxisCommand, Codec, Command, CommandError, Pending};
 
+use super::super::share::Codes;
 use super::*;
 
 const COMMANDS: &[CommandForm] = &[
@@ -165,6 +168,17 @@ fn a_device_that_cannot_is_named() {
     assert_eq!((none.duration(), none.skew(), none.writes().count()), (Duration::ZERO, Duration::ZERO, 0));
 }
 
+/// By hand: of multiples of 0.003/s that are not above 100.001/s, 99.999/s is the greatest. A bit is 2⁻¹²/s.
+#[test]
+fn a_share_is_cut_to_the_limit() {
+    let codes = Codes::of(&FIXED_WORD, 0, Parameter::ProfileVelocity);
+    let limit = Velocity::from_milli_steps_per_s(100_001).unwrap().to_bits() as u32;
+    let expected = Value::Velocity(Velocity::from_milli_steps_per_s(99_999).unwrap());
+    for share in [limit - 4, limit, limit + 1, limit + 100, u32::MAX] {
+        assert_eq!(codes.fitted(share, limit), Ok(expected), "{share} of {limit}");
+    }
+}
+
 fn quantised(ramp: Ramp, layout: &'static Layout) -> Ramp {
     let resolution = MicrostepResolution::from_microsteps_per_step(layout.position.resolutions[0]);
     Ramp { resolution, ..ramp }.quantised(layout, 0).unwrap()
@@ -259,4 +273,28 @@ fn a_slower_line_whose_codes_fit_is_found() {
     let error = line.within(Duration::from_micros(1)).unwrap_err();
     let CoordinateError::SkewTooLarge { best, bound } = error else { panic!("{error}") };
     assert!(best > bound && best <= line.skew(), "{best:?} of {:?}", line.skew());
+}
+
+/// The figures in the documentation of `within`: three axes, ways of 6000 to 250 000 full steps.
+#[test]
+fn most_lines_can_be_brought_within_a_millisecond() {
+    for (layout, least) in [(&LATCHED, 75), (&FIXED_WORD, 95)] {
+        let mut runner = TestRunner::deterministic();
+        let (mut before, mut after, mut slower) = (0, 0, 0.0);
+        for _ in 0..100 {
+            let goals = three_goals().new_tree(&mut runner).unwrap().current();
+            let resolution = MicrostepResolution::from_microsteps_per_step(16);
+            let goals = goals.map(|goal| AxisGoal { limits: Ramp { resolution, ..goal.limits }, ..goal });
+            let line = Coordinated::new(layout, &goals).unwrap();
+            let bound = Duration::from_millis(1);
+            before += u32::from(line.skew() <= bound);
+            if let Ok(found) = line.within(bound) {
+                after += 1;
+                slower += found.duration().as_secs_f64() / line.duration().as_secs_f64() - 1.0;
+            }
+        }
+        let slower = slower / f64::from(after);
+        std::println!("{}: {before} within 1 ms, {after} after the search, {slower} longer", layout.name);
+        assert!(after >= least && after > before && slower < 0.001, "{}: {before}, {after}, {slower}", layout.name);
+    }
 }
