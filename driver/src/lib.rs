@@ -62,6 +62,7 @@
 pub mod chain;
 pub mod command;
 pub mod map;
+pub mod recorder;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
 pub mod reply;
@@ -70,6 +71,7 @@ mod wire;
 
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
+pub use recorder::Recorder;
 pub use reply::{Reply, ReplyError, Status};
 
 /// Checks a [`RegisterMap`](map::RegisterMap) when it is compiled, by `cargo check` and by editors too.
