@@ -19,6 +19,7 @@
 //!
 //! | feature | adds |
 //! | --- | --- |
+//! | `mailbox` | `mailbox`: commands from interrupts to the one owner of the chain, and a latch for a fault pin |
 //! | `reference-maps` | `reference`: two register maps of the project's own invention |
 //!
 //! # Three axes
@@ -61,6 +62,8 @@
 
 pub mod chain;
 pub mod command;
+#[cfg(feature = "mailbox")]
+pub mod mailbox;
 pub mod map;
 pub mod recorder;
 #[cfg(feature = "reference-maps")]
@@ -71,6 +74,8 @@ mod wire;
 
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
+#[cfg(feature = "mailbox")]
+pub use mailbox::Mailbox;
 pub use recorder::Recorder;
 pub use reply::{Reply, ReplyError, Status};
 
