@@ -19,6 +19,7 @@
 //!
 //! | feature | adds |
 //! | --- | --- |
+//! | `mailbox` | `mailbox`: commands from interrupts to the one owner of the chain, and a latch for a fault pin |
 //! | `reference-maps` | `reference`: two register maps of the project's own invention |
 //!
 //! # Three axes
@@ -61,8 +62,11 @@
 
 pub mod chain;
 pub mod command;
+#[cfg(feature = "mailbox")]
+pub mod mailbox;
 pub mod map;
 pub mod plan;
+pub mod recorder;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
 pub mod reply;
@@ -72,6 +76,9 @@ mod wire;
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
 pub use plan::{Coordinated, Move, Ramp};
+#[cfg(feature = "mailbox")]
+pub use mailbox::Mailbox;
+pub use recorder::Recorder;
 pub use reply::{Reply, ReplyError, Status};
 
 /// Checks a [`RegisterMap`](map::RegisterMap) when it is compiled, by `cargo check` and by editors too.

@@ -1,0 +1,174 @@
+//! The owner's side of the mailbox: what leaves next, what came of it, and the blocking front that joins the two.
+
+use core::fmt;
+
+use embedded_hal::spi::SpiDevice;
+
+use crate::chain::{Chain, Error};
+use crate::command::AxisCommand;
+use crate::map::RegisterMap;
+use crate::reply::{Reply, ReplyError};
+
+use super::post::Mailbox;
+use super::queue::Posted;
+
+/// What leaves in the next exchange: made by [`Mailbox::take`], spent by [`Mailbox::done`].
+#[derive(Debug)]
+#[must_use = "what was taken stays in front of its queue until `done` is told what was answered"]
+pub struct Taken<const N: usize> {
+    posted: [Option<Posted>; N],
+}
+
+impl<const N: usize> Taken<N> {
+    /// The commands to exchange, filler for devices that have none.
+    #[must_use]
+    pub fn commands(&self) -> [AxisCommand; N] {
+        self.posted.map(|posted| posted.map_or_else(AxisCommand::default, |posted| posted.command))
+    }
+
+    /// What was taken for each device.
+    #[must_use]
+    pub const fn posted(&self) -> &[Option<Posted>; N] {
+        &self.posted
+    }
+
+    /// Whether there is nothing to exchange.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.posted.iter().all(Option::is_none)
+    }
+}
+
+/// What one device answered to a posted command.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
+pub struct Answer {
+    /// The command, and the ticket by which its poster knows it.
+    pub posted: Posted,
+    /// The reply, or why it cannot be believed; the command was sent, and is not sent again.
+    pub result: Result<Reply, ReplyError>,
+}
+
+/// Why a pump failed, and which commands the mailbox does not hold any more because of it.
+///
+/// All other commands that were taken are in front of their queues again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct PumpError<E, const N: usize> {
+    /// What went wrong.
+    pub error: Error<E>,
+    /// For each device a command that is not sent again: the one that could not be encoded, or after a failed transfer
+    /// those that may have arrived and must not arrive twice.
+    pub given_back: [Option<Posted>; N],
+}
+
+impl<E: embedded_hal::spi::Error, const N: usize> fmt::Display for PumpError<E, N> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let count = self.given_back.iter().flatten().count();
+        write!(f, "{}; {count} of the posted commands will not be sent again", self.error)
+    }
+}
+
+impl<E: embedded_hal::spi::Error, const N: usize> core::error::Error for PumpError<E, N> {
+    fn source(&self) -> Option<&(dyn core::error::Error + 'static)> {
+        self.error.source()
+    }
+}
+
+impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AXES> {
+    /// Takes the next command of each device that has one.
+    ///
+    /// What was taken before and is not accounted for by [`done`](Self::done), [`failed`](Self::failed) or
+    /// [`refused`](Self::refused) is taken again. For the one owner of the chain alone.
+    pub fn take(&self) -> Taken<N> {
+        let mut posted = [None; N];
+        let _ = self.with(|state| {
+            for (posted, queues) in posted.iter_mut().zip(&mut state.devices) {
+                *posted = queues.take();
+            }
+        });
+        Taken { posted }
+    }
+
+    /// Accounts for what was taken and exchanged, and joins each command to its answer.
+    #[expect(clippy::needless_pass_by_value, reason = "what was taken is accounted for once")]
+    pub fn done(&self, taken: Taken<N>, results: [Result<Reply, ReplyError>; N]) -> [Option<Answer>; N] {
+        let Taken { posted } = taken;
+        let _ = self.with(|state| {
+            for (queues, posted) in state.devices.iter_mut().zip(posted) {
+                if let Some(posted) = posted {
+                    queues.done(posted.ticket);
+                }
+            }
+        });
+        let mut answers = [None; N];
+        for (answer, (posted, result)) in answers.iter_mut().zip(posted.into_iter().zip(results)) {
+            *answer = posted.map(|posted| Answer { posted, result });
+        }
+        answers
+    }
+
+    /// Accounts for what was taken and may or may not have arrived: gives back what must not arrive twice, and leaves
+    /// the rest in front of its queue.
+    pub fn failed(&self) -> [Option<Posted>; N] {
+        let mut given_back = [None; N];
+        let _ = self.with(|state| {
+            for (posted, queues) in given_back.iter_mut().zip(&mut state.devices) {
+                *posted = queues.failed();
+            }
+        });
+        given_back
+    }
+
+    /// Accounts for what was taken and not sent at all because the command of `device` cannot be encoded: gives that
+    /// one back, and leaves the others' in front of their queues.
+    pub fn refused(&self, device: usize) -> Option<Posted> {
+        self.with(|state| state.devices.get_mut(device)?.refused()).flatten()
+    }
+
+    /// Sends the next command of each device that has one, all complete on the same chip-select edge, and says what
+    /// each device answered.
+    ///
+    /// Sends nothing if nothing waits. A mailbox with another number of axes than the map's does not compile:
+    ///
+    /// ```compile_fail,E0080
+    /// # use embedded_hal_mock::eh1::spi::Mock;
+    /// use stepchain::reference::Latched;
+    /// use stepchain::{Chain, Mailbox};
+    ///
+    /// fn two_axes_in_each(mailbox: &Mailbox<3, 4, 2>, chain: &mut Chain<Latched, Mock<u8>, 3>) {
+    ///     let _ = mailbox.pump(chain);
+    /// }
+    /// # two_axes_in_each(&Mailbox::new(), &mut Chain::new(Mock::new(&[])));
+    /// ```
+    ///
+    /// # Errors
+    /// [`PumpError`] if a command cannot be encoded, in which case nothing was sent, or if the transfer failed; both
+    /// say which commands the mailbox does not hold any more.
+    pub fn pump<M: RegisterMap, S: SpiDevice>(
+        &self,
+        chain: &mut Chain<M, S, N>,
+    ) -> Result<[Option<Answer>; N], PumpError<S::Error, N>> {
+        const { assert!(M::LAYOUT.axes as usize == AXES, "the mailbox has another number of axes than the map") };
+        let taken = self.take();
+        if taken.is_empty() {
+            return Ok([None; N]);
+        }
+        match chain.exchange(&taken.commands()) {
+            Ok(results) => Ok(self.done(taken, results)),
+            Err(error) => {
+                let given_back = match error {
+                    Error::Command { device, .. } => {
+                        let mut given_back = [None; N];
+                        if let Some(place) = given_back.get_mut(device) {
+                            *place = self.refused(device);
+                        }
+                        given_back
+                    }
+                    Error::Spi(_) | Error::Reply { .. } => self.failed(),
+                };
+                Err(PumpError { error, given_back })
+            }
+        }
+    }
+}
