@@ -62,15 +62,19 @@
 pub mod chain;
 pub mod command;
 pub mod map;
+pub mod mechanism;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
 pub mod reply;
+pub mod track;
 pub mod units;
 mod wire;
 
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
+pub use mechanism::Mechanism;
 pub use reply::{Reply, ReplyError, Status};
+pub use track::{PositionLimits, Tracker, UnwrappedPosition, Watch};
 
 /// Checks a [`RegisterMap`](map::RegisterMap) when it is compiled, by `cargo check` and by editors too.
 ///
