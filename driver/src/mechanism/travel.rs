@@ -195,6 +195,8 @@ impl fmt::Display for Decimal {
             decimals /= 10;
             width -= 1;
         }
+        // Said once more, for the formatter panics at widths that it does not hold.
+        let width = width.min(18);
         write!(f, ".{decimals:0width$}")
     }
 }

@@ -24,6 +24,7 @@ pub const fn farthest(fastest: Velocity, resolution: MicrostepResolution, elapse
 ///
 /// In it the motor makes one microstep less than half the counter's range, so that the counter's shorter way round is
 /// the way that the motor went. `None`: as long as one likes, for the counter does not wrap or the motor does not turn.
+/// Never more than 584 years.
 #[must_use]
 pub const fn longest_gap(
     counter: &PositionCounter,
@@ -37,13 +38,7 @@ pub const fn longest_gap(
     else {
         return None;
     };
-    const SECOND: u128 = 1_000_000_000;
-    // 2^63 microsteps at the slowest speed that there is take 2^75 s; a map's counter, 2^43 s.
-    let seconds = nanoseconds / SECOND;
-    if seconds > u64::MAX as u128 {
-        return Some(Duration::MAX);
-    }
-    Some(Duration::new(seconds as u64, (nanoseconds % SECOND) as u32))
+    Some(of_nanoseconds(nanoseconds))
 }
 
 /// How far the motor goes on while it slows from `velocity` to a stand, signed as the velocity and rounded away from
@@ -70,6 +65,12 @@ pub const fn braking_distance(
     }
     let microsteps = microsteps as i32;
     Some(Distance::from_microsteps(if velocity.to_bits() < 0 { -microsteps } else { microsteps }))
+}
+
+/// So many nanoseconds; 584 years at most, as many as a `u64` has. Sums and differences of [`Duration`] itself may
+/// leave a panic in the image.
+pub(super) const fn of_nanoseconds(count: u128) -> Duration {
+    Duration::from_nanos(if count > u64::MAX as u128 { u64::MAX } else { count as u64 })
 }
 
 /// The most microsteps that a wrapping counter can change by and still tell the direction.

@@ -7,6 +7,8 @@ use crate::command::Command;
 use crate::map::{BridgeState, StopRamp};
 use crate::reply::ReplyError;
 
+use super::reach::of_nanoseconds;
+
 /// What the caller shall do once replies have stayed away. Each one includes those before it.
 ///
 /// It is data: the watch itself sends nothing and marks nothing.
@@ -63,9 +65,9 @@ pub enum WatchEvent {
 
 /// Watches one device's answers. Without I/O and without a clock.
 ///
-/// Times are counted from any start that the caller likes, and do not go back. Each poll ends in one call of
-/// [`answered`](Self::answered) or [`missed`](Self::missed), and so may any other exchange with the device: what is
-/// asked anyway need not be asked again.
+/// Times are counted from any start that the caller likes, and do not go back; those that are given back are 584 years
+/// at most. Each poll ends in one call of [`answered`](Self::answered) or [`missed`](Self::missed), and so may any
+/// other exchange with the device: what is asked anyway need not be asked again.
 ///
 /// ```
 /// use core::time::Duration;
@@ -86,7 +88,8 @@ pub struct Watch {
     period: Duration,
     tolerated: u32,
     reaction: Reaction,
-    next: Duration,
+    /// When the next poll is due, in nanoseconds.
+    next: u128,
     last_answer: Duration,
     misses: u32,
 }
@@ -97,32 +100,32 @@ impl Watch {
     /// The first poll is due at once.
     #[must_use]
     pub const fn new(period: Duration, tolerated: u32, reaction: Reaction) -> Self {
-        Self { period, tolerated, reaction, next: Duration::ZERO, last_answer: Duration::ZERO, misses: 0 }
+        Self { period, tolerated, reaction, next: 0, last_answer: Duration::ZERO, misses: 0 }
     }
 
     /// The same for a watch that begins at another time than zero.
     #[must_use]
     pub const fn beginning_at(mut self, now: Duration) -> Self {
-        (self.next, self.last_answer) = (now, now);
+        (self.next, self.last_answer) = (now.as_nanos(), now);
         self
     }
 
     /// Whether it is time to ask the device something.
     #[must_use]
     pub const fn due(&self, now: Duration) -> bool {
-        self.until_due(now).is_zero()
+        now.as_nanos() >= self.next
     }
 
     /// How long there is still time.
     #[must_use]
     pub const fn until_due(&self, now: Duration) -> Duration {
-        self.next.saturating_sub(now)
+        of_nanoseconds(self.next.saturating_sub(now.as_nanos()))
     }
 
     /// The longest time from a device's last answer to [`WatchEvent::Stopped`], if it is polled as soon as it is due.
     #[must_use]
     pub const fn time_to_notice(&self) -> Duration {
-        self.period.saturating_mul(self.tolerated.saturating_add(1))
+        of_nanoseconds(self.period.as_nanos() * (self.tolerated as u128 + 1))
     }
 
     /// Whether the device's replies have stopped.
@@ -133,11 +136,11 @@ impl Watch {
 
     /// The device has answered, and the answer made sense.
     pub const fn answered(&mut self, now: Duration) -> Option<WatchEvent> {
-        let silent = now.saturating_sub(self.last_answer);
+        let silent = self.silent(now);
         let was_stopped = self.is_stopped();
         self.misses = 0;
         self.last_answer = now;
-        self.next = now.saturating_add(self.period);
+        self.next = now.as_nanos() + self.period.as_nanos();
         if was_stopped { Some(WatchEvent::Resumed { silent }) } else { None }
     }
 
@@ -145,12 +148,16 @@ impl Watch {
     pub const fn missed(&mut self, now: Duration, miss: Miss) -> Option<WatchEvent> {
         let was_stopped = self.is_stopped();
         self.misses = self.misses.saturating_add(1);
-        self.next = now.saturating_add(self.period);
+        self.next = now.as_nanos() + self.period.as_nanos();
         if was_stopped || !self.is_stopped() {
             return None;
         }
-        let silent = now.saturating_sub(self.last_answer);
+        let silent = self.silent(now);
         Some(WatchEvent::Stopped { miss, misses: self.misses, silent, reaction: self.reaction })
+    }
+
+    const fn silent(&self, now: Duration) -> Duration {
+        of_nanoseconds(now.as_nanos().saturating_sub(self.last_answer.as_nanos()))
     }
 }
 
@@ -238,7 +245,12 @@ mod tests {
         assert!(!watch.due(ms(23)));
         assert!(watch.due(ms(24)));
         watch.answered(Duration::MAX);
-        assert!(watch.due(Duration::MAX), "time has an end, and nothing panics there");
+        assert_eq!(watch.until_due(Duration::MAX), ms(10), "where time ends, nothing overflows");
+        assert!(!watch.due(Duration::MAX));
+        assert_eq!(
+            Watch::new(Duration::MAX, u32::MAX, Reaction::Report).time_to_notice(),
+            Duration::from_nanos(u64::MAX)
+        );
     }
 
     #[test]
