@@ -40,10 +40,12 @@
 
 mod ratio;
 mod scale;
+mod train;
 mod travel;
 
-pub use ratio::{Lead, Mechanism, Ratio};
+pub use ratio::Ratio;
 pub use scale::Scale;
+pub use train::{Lead, Mechanism};
 pub use travel::{
     Angle, Decimal, Degree, Length, Metre, OutOfTravel, PerSecond, PerSecondSquared, Travel, TravelUnit, Turn, Turns,
 };

@@ -1,9 +1,4 @@
-//! What stands between the motor and the output, in exact ratios.
-
-use crate::units::MicrostepResolution;
-
-use super::scale::Scale;
-use super::travel::{Degree, Metre, Turn};
+//! Exact ratios of whole numbers.
 
 /// An exact ratio above zero, in lowest terms.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -57,96 +52,8 @@ impl Ratio {
     }
 }
 
-/// How far a spindle, belt or rack goes in one turn of the output; above zero.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub struct Lead {
-    micrometres: Ratio,
-}
-
-impl Lead {
-    /// The lead from micrometres a turn: 5000 for a spindle of 5 mm, 25 400 / 12 for one of twelve threads to the inch.
-    #[must_use]
-    pub const fn from_micrometres(micrometres: Ratio) -> Self {
-        Self { micrometres }
-    }
-}
-
-/// A motor, its gear, and which way it turns the output.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub struct Mechanism {
-    steps_per_turn: u16,
-    resolution: MicrostepResolution,
-    gear: Ratio,
-    inverted: bool,
-}
-
-impl Mechanism {
-    /// A motor of so many full steps in a turn, without a gear, whose count goes up as the output turns forwards.
-    ///
-    /// `None` if either number is zero. The resolution has to be the one that the device is set to.
-    #[must_use]
-    pub const fn new(full_steps_per_turn: u16, resolution: MicrostepResolution) -> Option<Self> {
-        if full_steps_per_turn == 0 || resolution.to_microsteps_per_step() == 0 {
-            return None;
-        }
-        Some(Self { steps_per_turn: full_steps_per_turn, resolution, gear: Ratio::ONE, inverted: false })
-    }
-
-    /// The same behind a gear: the motor's turns for one of the output, above one for a gear that slows.
-    #[must_use]
-    pub const fn gear(mut self, motor_turns_per_output_turn: Ratio) -> Self {
-        self.gear = motor_turns_per_output_turn;
-        self
-    }
-
-    /// The same with the motor's count going down as the output moves forwards.
-    #[must_use]
-    pub const fn inverted(mut self) -> Self {
-        self.inverted = !self.inverted;
-        self
-    }
-
-    /// The scale between turns of the output and steps.
-    #[must_use]
-    pub const fn turns(&self) -> Scale<Turn> {
-        self.scale(1_000_000_000)
-    }
-
-    /// The scale between degrees of the output and steps.
-    #[must_use]
-    pub const fn degrees(&self) -> Scale<Degree> {
-        self.scale(360_000_000)
-    }
-
-    /// The scale between millimetres and steps, for an output that goes by `lead` in a turn.
-    ///
-    /// `None` if gear and lead together make a ratio whose lowest terms are beyond 48 bits (steps) and 62 bits
-    /// (nanometres); then a ratio of smaller numbers is near enough.
-    #[must_use]
-    pub const fn millimetres(&self, lead: Lead) -> Option<Scale<Metre>> {
-        let Lead { micrometres } = lead;
-        let steps = self.steps() as u128 * micrometres.denominator as u128;
-        let nanometres = self.gear.denominator as u128 * micrometres.numerator as u128 * 1000;
-        match reduced(steps, nanometres) {
-            Some((steps, nanometres)) if steps >> 48 == 0 && nanometres >> 62 == 0 => {
-                Some(Scale::new(steps as u64, nanometres as u64, self.resolution, self.inverted))
-            }
-            _ => None,
-        }
-    }
-
-    /// Full steps in as many turns of the output as the gear's denominator says; at most 48 bits.
-    const fn steps(&self) -> u64 {
-        self.steps_per_turn as u64 * self.gear.numerator as u64
-    }
-
-    const fn scale<U: super::TravelUnit>(&self, per_turn: u32) -> Scale<U> {
-        Scale::new(self.steps(), self.gear.denominator as u64 * per_turn as u64, self.resolution, self.inverted)
-    }
-}
-
 /// Both divided by their greatest common divisor, by Euclid's algorithm; `None` if either is zero.
-const fn reduced(numerator: u128, denominator: u128) -> Option<(u128, u128)> {
+pub(super) const fn reduced(numerator: u128, denominator: u128) -> Option<(u128, u128)> {
     if numerator == 0 || denominator == 0 {
         return None;
     }
@@ -173,20 +80,5 @@ mod tests {
         assert_eq!((product.numerator(), product.denominator()), (2, 1));
         let greatest = Ratio::whole(u32::MAX).unwrap();
         assert_eq!(greatest.times(greatest), None);
-    }
-
-    #[test]
-    fn a_motor_without_steps_or_microsteps_does_not_exist() {
-        let resolution = MicrostepResolution::from_microsteps_per_step(16);
-        assert_eq!(Mechanism::new(0, resolution), None);
-        assert_eq!(Mechanism::new(200, MicrostepResolution::from_microsteps_per_step(0)), None);
-    }
-
-    #[test]
-    fn a_gear_and_a_lead_that_no_scale_can_hold_are_refused() {
-        let motor = Mechanism::new(u16::MAX, MicrostepResolution::from_microsteps_per_step(1)).unwrap();
-        let geared = motor.gear(Ratio::new(4_294_967_291, 4_294_967_279).unwrap());
-        assert_eq!(geared.millimetres(Lead::from_micrometres(Ratio::new(4_294_967_231, 4_294_967_197).unwrap())), None);
-        assert!(geared.millimetres(Lead::from_micrometres(Ratio::whole(5000).unwrap())).is_some());
     }
 }

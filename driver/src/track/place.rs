@@ -175,6 +175,15 @@ mod tests {
     }
 
     #[test]
+    fn a_move_to_any_place_less_than_a_round_away_ends_there() {
+        let place = Place::new(&SMALL, Position::from_microsteps(3), at(-1000));
+        for distance in -255..=255 {
+            let command = place.move_to(at(distance - 1000)).unwrap();
+            assert_eq!(place.end_of(&command), Some(at(distance - 1000)), "{distance}: {command:?}");
+        }
+    }
+
+    #[test]
     fn a_target_a_whole_round_away_is_refused() {
         let place = Place::new(&SMALL, Position::from_microsteps(3), at(0));
         for target in [256, -256, i64::MAX, i64::MIN] {

@@ -78,6 +78,23 @@ fn what_a_type_cannot_hold_is_refused_with_value_limits_and_unit() {
     assert!(GEARED.turns().position(Turns::from_nanoturns(i64::MIN)).is_ok());
 }
 
+/// With one microstep a turn the number of turns is the number of microsteps.
+#[test]
+fn halves_are_rounded_away_from_zero_at_the_limits_too() {
+    let scale = Mechanism::new(1, MicrostepResolution::from_microsteps_per_step(1)).unwrap().turns();
+    let rounded = |milliturns| scale.distance(Turns::from_milliturns(milliturns)).unwrap().to_microsteps();
+    assert_eq!([499, 500, 1_499, 1_500, -499, -500, -1_500].map(rounded), [0, 1, 1, 2, 0, -1, -2]);
+    let error = scale.distance(Turns::from_nanoturns(2_147_483_647_500_000_000)).unwrap_err();
+    assert_eq!(error.to_string(), "2147483647.5 turns is outside -2147483648.499999999..=2147483647.499999999 turns");
+}
+
+#[test]
+fn a_negative_acceleration_is_refused_even_where_it_would_be_rounded_to_zero() {
+    let least = |nanoturns| MOTOR.turns().acceleration(Turns::from_nanoturns(nanoturns).per_second_squared());
+    assert_eq!(least(1), Ok(Acceleration::ZERO));
+    assert!(least(-1).is_err());
+}
+
 /// 17/1000 of a turn are 1610.24 microsteps behind the gear: a million rounded distances would end 240 000 short.
 #[test]
 fn a_million_increments_by_absolute_targets_end_within_half_a_microstep() {
