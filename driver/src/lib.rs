@@ -67,9 +67,11 @@ pub mod mailbox;
 pub mod map;
 pub mod plan;
 pub mod recorder;
+pub mod mechanism;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
 pub mod reply;
+pub mod track;
 pub mod units;
 mod wire;
 
@@ -79,7 +81,9 @@ pub use plan::{Coordinated, Move, Ramp};
 #[cfg(feature = "mailbox")]
 pub use mailbox::Mailbox;
 pub use recorder::Recorder;
+pub use mechanism::Mechanism;
 pub use reply::{Reply, ReplyError, Status};
+pub use track::{PositionLimits, Tracker, UnwrappedPosition, Watch};
 
 /// Checks a [`RegisterMap`](map::RegisterMap) when it is compiled, by `cargo check` and by editors too.
 ///
