@@ -65,6 +65,7 @@ pub mod map;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
 pub mod reply;
+pub mod settings;
 pub mod units;
 mod wire;
 
