@@ -72,6 +72,7 @@ pub mod mechanism;
 pub mod reference;
 pub mod reply;
 pub mod track;
+pub mod settings;
 pub mod units;
 mod wire;
 

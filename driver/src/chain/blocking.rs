@@ -3,6 +3,7 @@
 use core::fmt;
 use core::marker::PhantomData;
 
+use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Mode, SpiDevice};
 
 use crate::command::{AxisCommand, Command, CommandError};
@@ -10,6 +11,7 @@ use crate::map::{Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
 use super::codec::Codec;
+use super::procedure::{Procedure, Step};
 use super::talk::Pending;
 
 /// A daisy chain of `N` devices of the kind `M`, behind the SPI device `S`.
@@ -175,5 +177,34 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// As [`send`](Self::send).
     pub fn send_all(&mut self, command: Command) -> Result<[Reply; N], Error<S::Error>> {
         self.send(&[command; N])
+    }
+
+    /// Runs a procedure to its end, with `delay` for the times that it waits.
+    ///
+    /// # Errors
+    /// [`Error::Spi`], or [`Error::Command`] if the procedure asks for what the map does not have. Replies that cannot
+    /// be believed are the procedure's business.
+    pub fn run<P: Procedure<N>>(&mut self, procedure: &mut P, delay: &mut impl DelayNs) -> Result<(), Error<S::Error>> {
+        loop {
+            match self.poll(procedure)? {
+                Step::Done => return Ok(()),
+                Step::Wait(time) => delay.delay_us(u32::try_from(time.as_micros()).unwrap_or(u32::MAX)),
+                Step::Exchange => {}
+            }
+        }
+    }
+
+    /// Takes one step of a procedure: exchanges what it asks for, or tells how long it waits, or that it is done.
+    ///
+    /// # Errors
+    /// As [`run`](Self::run).
+    pub fn poll<P: Procedure<N>>(&mut self, procedure: &mut P) -> Result<Step, Error<S::Error>> {
+        let mut commands = [AxisCommand::default(); N];
+        let step = procedure.next(&mut commands);
+        if step == Step::Exchange {
+            let replies = self.exchange(&commands)?;
+            procedure.came_back(&replies);
+        }
+        Ok(step)
     }
 }

@@ -5,10 +5,12 @@
 
 mod blocking;
 mod codec;
+mod procedure;
 mod talk;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
 
 pub use blocking::{Chain, Error};
 pub use codec::{BeginError, Codec};
+pub use procedure::{Procedure, Step};
 pub use talk::{Pending, Talk};

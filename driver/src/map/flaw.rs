@@ -338,7 +338,7 @@ impl core::error::Error for Flaw {}
 
 const MESSAGE_BYTES: usize = 256;
 
-/// A flaw's message, for `panic!("{}", flaw.message().as_str())` in a constant; cut at 256 bytes.
+/// A message for `panic!("{}", message.as_str())` in a constant; cut at 256 bytes.
 #[derive(Clone, Copy, Debug)]
 pub struct Message {
     bytes: [u8; MESSAGE_BYTES],
@@ -346,6 +346,17 @@ pub struct Message {
 }
 
 impl Message {
+    /// The texts, one after another.
+    pub(crate) const fn of(texts: &[&str]) -> Self {
+        let mut message = Self { bytes: [0; MESSAGE_BYTES], length: 0 };
+        let mut rest = texts;
+        while let [text, tail @ ..] = rest {
+            message.push(text.as_bytes());
+            rest = tail;
+        }
+        message
+    }
+
     /// The text.
     #[must_use]
     pub const fn as_str(&self) -> &str {

@@ -20,7 +20,7 @@ mod vocabulary;
 mod wire;
 
 pub use coding::{Coding, Encoding, Sign, TableEntry};
-pub use flaw::Flaw;
+pub use flaw::{Flaw, Message};
 pub use form::{CommandForm, Piece, Refusal, Request, Source, Write};
 pub use layout::{Drive, Layout, PositionCounter, RegisterMap, WrapAround};
 pub use parameter::{CurveSegment, Parameter};

@@ -139,8 +139,19 @@ macro_rules! whole {
 }
 
 macro_rules! rational {
-    ($name:ident, $from:ident, $from_milli:ident, $what:literal) => {
+    ($name:ident, $of:ident, $from:ident, $from_milli:ident, $what:literal) => {
         impl $name {
+            #[doc = concat!("The value of `COUNT` whole ", $what, "; beyond the type's range it does not compile.")]
+            #[must_use]
+            pub const fn $of<const COUNT: i32>() -> Self {
+                const {
+                    match Self::$from(COUNT) {
+                        Ok(quantity) => quantity,
+                        Err(_) => beyond_range(),
+                    }
+                }
+            }
+
             #[doc = concat!("Builds the value from whole ", $what, ".")]
             ///
             /// # Errors
@@ -176,13 +187,30 @@ impl MicrostepResolution {
 
 whole!(Position, from_microsteps, to_microsteps, "microsteps");
 whole!(Distance, from_microsteps, to_microsteps, "microsteps");
-rational!(Velocity, from_steps_per_s, from_milli_steps_per_s, "full steps per second");
-rational!(Acceleration, from_steps_per_s2, from_milli_steps_per_s2, "full steps per second squared");
-rational!(Current, from_amperes, from_milliamperes, "amperes");
-rational!(Voltage, from_volts, from_millivolts, "volts");
-rational!(Temperature, from_degrees_celsius, from_millidegrees_celsius, "degrees Celsius");
+rational!(Velocity, steps_per_s, from_steps_per_s, from_milli_steps_per_s, "full steps per second");
+rational!(Acceleration, steps_per_s2, from_steps_per_s2, from_milli_steps_per_s2, "full steps per second squared");
+rational!(Current, amperes, from_amperes, from_milliamperes, "amperes");
+rational!(Voltage, volts, from_volts, from_millivolts, "volts");
+rational!(Temperature, degrees_celsius, from_degrees_celsius, from_millidegrees_celsius, "degrees Celsius");
+
+/// For constants only, where it is a compile error.
+#[allow(clippy::panic, reason = "evaluated in constants alone")]
+const fn beyond_range() -> ! {
+    panic!("the constant is beyond the range of its unit's type")
+}
 
 impl Amplitude {
+    /// The amplitude of `COUNT` thousandths of the supply; above 1000 it does not compile.
+    #[must_use]
+    pub const fn per_mille<const COUNT: u16>() -> Self {
+        const {
+            match Self::from_per_mille(COUNT) {
+                Ok(amplitude) => amplitude,
+                Err(_) => beyond_range(),
+            }
+        }
+    }
+
     /// Builds the amplitude from thousandths of the supply.
     ///
     /// # Errors
