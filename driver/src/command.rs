@@ -7,7 +7,8 @@
 use core::fmt;
 
 use crate::map::{
-    Access, BridgeState, Coding, CommandForm, Layout, Parameter, Piece, Register, Request, Source, StopRamp, Verb, Way,
+    Access, BridgeState, BufferMode, Coding, CommandForm, Direction, EdgeAction, Layout, Parameter, Piece, Register,
+    Request, Source, StopRamp, Verb, Way,
 };
 use crate::units::{Distance, OutOfRange, Position, Unit, Value, Velocity};
 
@@ -60,6 +61,35 @@ pub enum Command {
     TakeStatus,
     /// Make the present place zero, without motion.
     HomeOnCurrentPosition,
+    /// Move to position zero.
+    ReturnToZero,
+    /// Move to the probed position.
+    ReturnToProbedPosition,
+    /// Run at a velocity until the home switch closes, then stop.
+    SearchForSwitch {
+        /// The velocity and its direction.
+        velocity: Velocity,
+        /// What becomes of the position at the edge.
+        action: EdgeAction,
+    },
+    /// Creep at a velocity until the home switch opens, then stop.
+    SearchForZero {
+        /// The velocity and its direction; a device that creeps at a speed of its own takes the direction alone.
+        velocity: Velocity,
+        /// What becomes of the position at the edge.
+        action: EdgeAction,
+    },
+    /// Follow outside pulses: each is one microstep.
+    PulseInput {
+        /// The sense in which a pulse counts.
+        direction: Direction,
+    },
+    /// Return every parameter to its reset code.
+    RestoreDefaults,
+    /// Behave as after power-up.
+    ResetNode,
+    /// Acknowledge latched faults.
+    FaultReset,
 }
 
 impl Command {
@@ -77,7 +107,13 @@ impl Command {
     /// The command for this axis of the device, counted from 0.
     #[must_use]
     pub const fn on(self, axis: u8) -> AxisCommand {
-        AxisCommand { axis, command: self }
+        AxisCommand { axis, command: self, buffer_mode: BufferMode::Aborting }
+    }
+
+    /// The command for axis 0, to begin when the one that is being carried out is done.
+    #[must_use]
+    pub const fn buffered(self) -> AxisCommand {
+        self.on(0).buffered()
     }
 
     /// The key of the command's form in a map; `None` for filler.
@@ -94,6 +130,14 @@ impl Command {
             Self::PeekStatus => Verb::PeekStatus,
             Self::TakeStatus => Verb::TakeStatus,
             Self::HomeOnCurrentPosition => Verb::HomeOnCurrentPosition,
+            Self::ReturnToZero => Verb::ReturnToZero,
+            Self::ReturnToProbedPosition => Verb::ReturnToProbedPosition,
+            Self::SearchForSwitch { action, .. } => Verb::SearchForSwitch(action),
+            Self::SearchForZero { action, .. } => Verb::SearchForZero(action),
+            Self::PulseInput { .. } => Verb::PulseInput,
+            Self::RestoreDefaults => Verb::RestoreDefaults,
+            Self::ResetNode => Verb::ResetNode,
+            Self::FaultReset => Verb::FaultReset,
         })
     }
 }
@@ -105,6 +149,17 @@ pub struct AxisCommand {
     pub axis: u8,
     /// What it is asked.
     pub command: Command,
+    /// When it begins while another command is being carried out.
+    pub buffer_mode: BufferMode,
+}
+
+impl AxisCommand {
+    /// The same, to begin when the one that is being carried out is done.
+    #[must_use]
+    pub const fn buffered(mut self) -> Self {
+        self.buffer_mode = BufferMode::Buffered;
+        self
+    }
 }
 
 impl From<Command> for AxisCommand {
@@ -118,10 +173,12 @@ impl From<Command> for AxisCommand {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum CommandError {
-    /// The map has no such command.
+    /// The map has no such command, or not in this buffer mode.
     Unsupported {
         /// The command.
         verb: Verb,
+        /// When it should begin.
+        buffer_mode: BufferMode,
     },
     /// The chain has no such device.
     NoSuchDevice {
@@ -166,7 +223,12 @@ pub enum CommandError {
 impl fmt::Display for CommandError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Unsupported { verb } => write!(f, "the map has no command `{}`", verb.name()),
+            Self::Unsupported { verb, buffer_mode: BufferMode::Aborting } => {
+                write!(f, "the map has no command `{}`", verb.name())
+            }
+            Self::Unsupported { verb, buffer_mode: BufferMode::Buffered } => {
+                write!(f, "the map has no command `{}` that waits for another", verb.name())
+            }
             Self::NoSuchDevice { devices } => write!(f, "the chain has only {devices} devices, counted from 0"),
             Self::NoSuchAxis { axis, axes } => write!(f, "axis {axis} does not exist, the device has {axes}"),
             Self::NoSuchParameter { parameter } => write!(f, "the map has no register for `{parameter}`"),
@@ -204,14 +266,14 @@ pub(crate) struct Prepared {
 impl Prepared {
     /// `None` for filler.
     pub(crate) fn new(layout: &Layout, asked: AxisCommand) -> Result<Option<Self>, CommandError> {
-        let AxisCommand { axis, command } = asked;
+        let AxisCommand { axis, command, buffer_mode } = asked;
         let Some(verb) = command.verb() else {
             return Ok(None);
         };
         if axis >= layout.axes {
             return Err(CommandError::NoSuchAxis { axis, axes: layout.axes });
         }
-        let form = layout.form(verb).ok_or(CommandError::Unsupported { verb })?;
+        let form = layout.form_in(verb, buffer_mode).ok_or(CommandError::Unsupported { verb, buffer_mode })?;
         let mut prepared = Self { form, register: None, axis, positive: true, code: 0 };
         match command {
             Command::ReadParameter { parameter } => prepared.register = Some(find(layout, parameter, axis)?),
@@ -220,7 +282,9 @@ impl Prepared {
                 prepared.code = code_for(register, value)?;
                 prepared.register = Some(register);
             }
-            Command::MoveVelocity { velocity } => prepared.argue(layout, velocity.into())?,
+            Command::MoveVelocity { velocity }
+            | Command::SearchForSwitch { velocity, .. }
+            | Command::SearchForZero { velocity, .. } => prepared.argue(layout, velocity.into())?,
             Command::MoveRelative { distance } => prepared.argue(layout, distance.into())?,
             Command::MoveAbsolute { target, .. } => {
                 let (min, max) = layout.position.range();
@@ -231,11 +295,17 @@ impl Prepared {
                 }
                 prepared.argue(layout, target.into())?;
             }
+            Command::PulseInput { direction } => prepared.positive = direction == Direction::Positive,
             Command::Filler
             | Command::Stop { .. }
             | Command::PeekStatus
             | Command::TakeStatus
-            | Command::HomeOnCurrentPosition => {}
+            | Command::HomeOnCurrentPosition
+            | Command::ReturnToZero
+            | Command::ReturnToProbedPosition
+            | Command::RestoreDefaults
+            | Command::ResetNode
+            | Command::FaultReset => {}
         }
         Ok(Some(prepared))
     }

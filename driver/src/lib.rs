@@ -65,24 +65,24 @@ pub mod command;
 #[cfg(feature = "mailbox")]
 pub mod mailbox;
 pub mod map;
+pub mod mechanism;
 pub mod plan;
 pub mod recorder;
-pub mod mechanism;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
 pub mod reply;
-pub mod track;
 pub mod settings;
+pub mod track;
 pub mod units;
 mod wire;
 
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
-pub use plan::{Coordinated, Move, Ramp};
 #[cfg(feature = "mailbox")]
 pub use mailbox::Mailbox;
-pub use recorder::Recorder;
 pub use mechanism::Mechanism;
+pub use plan::{Coordinated, Move, Ramp};
+pub use recorder::Recorder;
 pub use reply::{Reply, ReplyError, Status};
 pub use track::{PositionLimits, Tracker, UnwrappedPosition, Watch};
 

@@ -96,7 +96,7 @@ fn a_status_word_is_read_by_polarity_and_state_codes() {
     assert_eq!(status.flag(Flag::Busy), Some(false));
     assert_eq!(status.flag(Flag::ResetOccurred), Some(false));
     assert_eq!(status.flag(Flag::CommandRejected), Some(true));
-    assert_eq!(status.flag(Flag::HomeSwitch), None, "the map has no such flag");
+    assert_eq!(status.flag(Flag::Warning), None, "the map has no such flag");
     assert_eq!(status.motion_state(), Some(MotionState::ConstantVelocity));
     assert_eq!(status.raised().collect::<Vec<_>>(), [(Flag::CommandRejected, 0)]);
     chain.release().done();

@@ -113,11 +113,21 @@ const fn may_arrive_twice(command: Command) -> bool {
             !matches!(parameter, Parameter::Custom(_))
         }
         Command::MoveAbsolute { way, .. } => matches!(way, Way::Shortest),
-        Command::MoveRelative { .. } | Command::TakeStatus => false,
+        // A search goes on from the edge that the first one met; a restart may have been waited for.
+        Command::MoveRelative { .. }
+        | Command::TakeStatus
+        | Command::SearchForSwitch { .. }
+        | Command::SearchForZero { .. }
+        | Command::ResetNode => false,
         Command::Filler
         | Command::MoveVelocity { .. }
         | Command::Stop { .. }
         | Command::PeekStatus
-        | Command::HomeOnCurrentPosition => true,
+        | Command::HomeOnCurrentPosition
+        | Command::ReturnToZero
+        | Command::ReturnToProbedPosition
+        | Command::PulseInput { .. }
+        | Command::RestoreDefaults
+        | Command::FaultReset => true,
     }
 }

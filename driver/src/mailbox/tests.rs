@@ -281,7 +281,7 @@ fn among_threads_every_command_leaves_once_and_each_threads_in_order() {
     for (thread, place) in [(0, 0), (0, 1), (1, 0), (1, 0)].into_iter().enumerate() {
         let numbers: Vec<_> = left
             .iter()
-            .filter_map(|&(device, AxisCommand { axis, command })| match command {
+            .filter_map(|&(device, AxisCommand { axis, command, .. })| match command {
                 Command::MoveRelative { distance } => Some((distance.to_microsteps(), (device, axis))),
                 _ => None,
             })

@@ -27,6 +27,7 @@ pub enum Flaw {
     AmplitudeUnit { register: &'static str },
     Curve { register: &'static str },
     CommandTwice { command: &'static str },
+    NotBuffered { command: &'static str },
     WordLength { command: &'static str },
     PieceWidth { command: &'static str },
     FixedValue { command: &'static str },
@@ -127,6 +128,9 @@ impl Flaw {
                     "`: the back-EMF curve has segments 0 to 7, counted from 0 without a gap, each with a slope, one curve or one a motion state",
                 ),
             ]),
+            Self::NotBuffered { command } => {
+                padded(&[Text("command `"), Text(command), Text("` sets nothing going, so it cannot wait for another")])
+            }
             Self::CommandTwice { command } => padded(&[Text("command `"), Text(command), Text("` has two forms")]),
             Self::WordLength { command } => padded(&[
                 Text("command `"),

@@ -12,7 +12,7 @@
 
 use super::coding::{Coding, Encoding};
 use super::parameter::Parameter;
-use super::vocabulary::Verb;
+use super::vocabulary::{BufferMode, Verb};
 
 /// A run of bits in a command or in a reply.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -347,6 +347,8 @@ impl Refusal {
 pub struct CommandForm {
     /// What the command does.
     pub verb: Verb,
+    /// When it begins while another is being carried out.
+    pub buffer_mode: BufferMode,
     /// How it is put on the wire.
     pub request: Request,
     /// What it answers, in the units after the request's; empty if nothing.
@@ -359,13 +361,32 @@ impl CommandForm {
     /// A command of one word.
     #[must_use]
     pub const fn word(verb: Verb, pieces: &'static [Piece]) -> Self {
-        Self { verb, request: Request::Word(pieces), reply: &[], refusal: Refusal::NEVER }
+        Self {
+            verb,
+            buffer_mode: BufferMode::Aborting,
+            request: Request::Word(pieces),
+            reply: &[],
+            refusal: Refusal::NEVER,
+        }
     }
 
     /// A command that is a sequence of register writes.
     #[must_use]
     pub const fn writes(verb: Verb, writes: &'static [Write]) -> Self {
-        Self { verb, request: Request::Writes(writes), reply: &[], refusal: Refusal::NEVER }
+        Self {
+            verb,
+            buffer_mode: BufferMode::Aborting,
+            request: Request::Writes(writes),
+            reply: &[],
+            refusal: Refusal::NEVER,
+        }
+    }
+
+    /// The same, but the command waits for the one that is being carried out.
+    #[must_use]
+    pub const fn buffered(mut self) -> Self {
+        self.buffer_mode = BufferMode::Buffered;
+        self
     }
 
     /// The same with this reply.

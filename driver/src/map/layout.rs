@@ -4,7 +4,7 @@ use super::form::{CommandForm, Piece};
 use super::parameter::Parameter;
 use super::register::{Access, Register};
 use super::status::StatusLayout;
-use super::vocabulary::Verb;
+use super::vocabulary::{BufferMode, Verb};
 use super::wire::{ReplyTiming, SpareClocks, Wire};
 
 /// A type that stands for one kind of device.
@@ -217,12 +217,18 @@ impl Layout {
         None
     }
 
-    /// The form of a command.
+    /// The form of a command that begins at once.
     #[must_use]
     pub const fn form(&self, verb: Verb) -> Option<&'static CommandForm> {
+        self.form_in(verb, BufferMode::Aborting)
+    }
+
+    /// The form of a command in this buffer mode.
+    #[must_use]
+    pub const fn form_in(&self, verb: Verb, buffer_mode: BufferMode) -> Option<&'static CommandForm> {
         let mut rest = self.commands;
         while let [form, tail @ ..] = rest {
-            if form.verb.id() == verb.id() {
+            if form.verb.id() == verb.id() && form.buffer_mode as u8 == buffer_mode as u8 {
                 return Some(form);
             }
             rest = tail;

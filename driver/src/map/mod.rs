@@ -26,5 +26,5 @@ pub use layout::{Drive, Layout, PositionCounter, RegisterMap, WrapAround};
 pub use parameter::{CurveSegment, Parameter};
 pub use register::{Access, BitField, Register};
 pub use status::{Clearing, Flag, Holding, MotionStateField, Polarity, StatusBit, StatusLayout};
-pub use vocabulary::{BridgeState, MotionState, StopRamp, Verb, Way};
+pub use vocabulary::{BridgeState, BufferMode, Direction, EdgeAction, MotionState, StopRamp, Verb, Way};
 pub use wire::{BitOrder, Crc8, Framing, ReplyTiming, SpareClocks, SpiMode, Wire};

@@ -1,5 +1,7 @@
 //! The words in which motion is commanded: verbs, stopping, ways round, motion states.
 
+use crate::units::Unit;
+
 /// Which deceleration a stop uses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum StopRamp {
@@ -31,6 +33,34 @@ pub enum Way {
     Positive,
     /// Counting down.
     Negative,
+}
+
+/// The sense in which a counter counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Direction {
+    /// Up.
+    Positive,
+    /// Down.
+    Negative,
+}
+
+/// What the device does with its position when a search meets the edge that it looks for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum EdgeAction {
+    /// Saves it: it becomes the probed position.
+    Probe,
+    /// Makes it zero.
+    Zero,
+}
+
+/// When a motion command begins while another is being carried out.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum BufferMode {
+    /// At once: it takes over.
+    #[default]
+    Aborting,
+    /// When the other one is done.
+    Buffered,
 }
 
 /// What the ramp generator is doing.
@@ -84,6 +114,22 @@ pub enum Verb {
     TakeStatus,
     /// Make the present place zero.
     HomeOnCurrentPosition,
+    /// Move to position zero.
+    ReturnToZero,
+    /// Move to the probed position.
+    ReturnToProbedPosition,
+    /// Run until the home switch closes, then stop.
+    SearchForSwitch(EdgeAction),
+    /// Creep until the home switch opens, then stop.
+    SearchForZero(EdgeAction),
+    /// Follow outside pulses, one microstep for each.
+    PulseInput,
+    /// Return every parameter to its reset code.
+    RestoreDefaults,
+    /// Behave as after power-up.
+    ResetNode,
+    /// Acknowledge latched faults.
+    FaultReset,
 }
 
 impl Verb {
@@ -108,6 +154,16 @@ impl Verb {
         Self::PeekStatus,
         Self::TakeStatus,
         Self::HomeOnCurrentPosition,
+        Self::ReturnToZero,
+        Self::ReturnToProbedPosition,
+        Self::SearchForSwitch(EdgeAction::Probe),
+        Self::SearchForSwitch(EdgeAction::Zero),
+        Self::SearchForZero(EdgeAction::Probe),
+        Self::SearchForZero(EdgeAction::Zero),
+        Self::PulseInput,
+        Self::RestoreDefaults,
+        Self::ResetNode,
+        Self::FaultReset,
     ];
 
     /// The verb's name in documents, messages and map files.
@@ -133,6 +189,16 @@ impl Verb {
             Self::PeekStatus => "peek status",
             Self::TakeStatus => "take status",
             Self::HomeOnCurrentPosition => "home on current position",
+            Self::ReturnToZero => "return to zero",
+            Self::ReturnToProbedPosition => "return to probed position",
+            Self::SearchForSwitch(EdgeAction::Probe) => "search for switch, probe",
+            Self::SearchForSwitch(EdgeAction::Zero) => "search for switch, zero",
+            Self::SearchForZero(EdgeAction::Probe) => "search for zero, probe",
+            Self::SearchForZero(EdgeAction::Zero) => "search for zero, zero",
+            Self::PulseInput => "pulse input",
+            Self::RestoreDefaults => "restore defaults",
+            Self::ResetNode => "reset node",
+            Self::FaultReset => "fault reset",
         }
     }
 
@@ -149,6 +215,14 @@ impl Verb {
             Self::PeekStatus => 16,
             Self::TakeStatus => 17,
             Self::HomeOnCurrentPosition => 18,
+            Self::ReturnToZero => 19,
+            Self::ReturnToProbedPosition => 20,
+            Self::SearchForSwitch(action) => 21 + action as u8,
+            Self::SearchForZero(action) => 23 + action as u8,
+            Self::PulseInput => 25,
+            Self::RestoreDefaults => 26,
+            Self::ResetNode => 27,
+            Self::FaultReset => 28,
         }
     }
 
@@ -158,22 +232,44 @@ impl Verb {
         matches!(self, Self::ReadParameter | Self::WriteParameter)
     }
 
-    /// Whether the command carries a velocity, a distance or a target position.
+    /// The unit of what the command carries: a velocity, or microsteps for a distance or a target position.
     #[must_use]
-    pub const fn takes_argument(self) -> bool {
-        matches!(self, Self::MoveVelocity | Self::MoveRelative | Self::MoveAbsolute(_))
+    pub const fn argument(self) -> Option<Unit> {
+        match self {
+            Self::MoveVelocity | Self::SearchForSwitch(_) | Self::SearchForZero(_) => Some(Unit::StepsPerSecond),
+            Self::MoveRelative | Self::MoveAbsolute(_) => Some(Unit::Microsteps),
+            _ => None,
+        }
+    }
+
+    /// Whether the command may do without its argument: a search for zero may creep at a speed of the device's own.
+    #[must_use]
+    pub const fn argument_is_optional(self) -> bool {
+        matches!(self, Self::SearchForZero(_))
+    }
+
+    /// Whether the command has a direction of its own, apart from or in the sign of its argument.
+    #[must_use]
+    pub const fn is_directed(self) -> bool {
+        matches!(
+            self,
+            Self::MoveVelocity
+                | Self::MoveRelative
+                | Self::SearchForSwitch(_)
+                | Self::SearchForZero(_)
+                | Self::PulseInput
+        )
+    }
+
+    /// Whether the command sets an axis going.
+    #[must_use]
+    pub const fn is_motion(self) -> bool {
+        self.is_directed() || matches!(self, Self::MoveAbsolute(_) | Self::ReturnToZero | Self::ReturnToProbedPosition)
     }
 
     /// Whether the command is for one axis of a device, and not for a register or the device's status.
     #[must_use]
     pub const fn is_of_one_axis(self) -> bool {
-        matches!(
-            self,
-            Self::MoveVelocity
-                | Self::MoveRelative
-                | Self::MoveAbsolute(_)
-                | Self::Stop(..)
-                | Self::HomeOnCurrentPosition
-        )
+        self.is_motion() || matches!(self, Self::Stop(..) | Self::HomeOnCurrentPosition)
     }
 }

@@ -7,13 +7,14 @@
 //!   reply     | status 0..8 | content 32                          | check 8 |
 //!   peek      |0| 0x01      | 0                                   | check 8 |
 //!   take      |0| 0x02      | 0                                   | check 8 |
-//!   status    | status 0..8 | 0, 24 bits        | status 8..16    | check 8 |     answers peek and take
+//!   status    | status 0..8 | 0, 16 bits  | status 8..24          | check 8 |     answers peek and take
 //!   filler    |0| 0x00      | 0                                   | check 8 |
 //! ```
 
 use crate::map::{
-    Access, BitField, BridgeState, CommandForm, Crc8, Encoding, Flag, Layout, MotionStateField, Parameter, Piece,
-    PositionCounter, Register, RegisterMap, Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire, Write,
+    Access, BitField, BridgeState, Clearing, CommandForm, Crc8, EdgeAction, Encoding, Flag, Layout, MotionStateField,
+    Parameter, Piece, PositionCounter, Register, RegisterMap, Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire,
+    Write,
 };
 
 /// A device of one axis that is a set of registers behind 48-bit words with a check. Of the project's invention.
@@ -22,6 +23,10 @@ pub struct FixedWord;
 
 /// The register that sets motion going, as the kind of motion is written to it.
 const MOTION: Parameter = Parameter::Custom(0);
+/// The register that says in which sense outside pulses count.
+const COUNT_SENSE: Parameter = Parameter::Custom(2);
+/// The register that takes requests to the device as a whole.
+const SERVICE: Parameter = Parameter::Custom(3);
 /// The register that ends motion, as the kind of stop is written to it.
 const STOP: Parameter = Parameter::Custom(1);
 
@@ -32,7 +37,7 @@ const ACCELERATION: Encoding = Encoding::mantissa_exponent(10, 1, 4);
 
 const REPLY: &[Piece] = &[Piece::Status { lsb: 0, width: 8 }, Piece::data(32), Piece::Crc];
 const STATUS_REPLY: &[Piece] =
-    &[Piece::Status { lsb: 0, width: 8 }, Piece::fixed(24, 0), Piece::Status { lsb: 8, width: 8 }, Piece::Crc];
+    &[Piece::Status { lsb: 0, width: 8 }, Piece::fixed(16, 0), Piece::Status { lsb: 8, width: 16 }, Piece::Crc];
 
 macro_rules! stop {
     ($ramp:ident, $bridge:ident = $code:literal) => {
@@ -59,6 +64,8 @@ impl RegisterMap for FixedWord {
         Register::new(Parameter::TargetVelocity, 0x11, 26).encoding(VELOCITY).sign(Sign::TwosComplement),
         Register::new(MOTION, 0x12, 4).named("motion kind"),
         Register::new(STOP, 0x13, 4).named("stop kind"),
+        Register::new(COUNT_SENSE, 0x14, 1).named("count sense"),
+        Register::new(SERVICE, 0x15, 2).named("service"),
         Register::new(Parameter::ProfileVelocity, 0x20, 25).encoding(VELOCITY).reset(200_000),
         Register::new(Parameter::ProfileAcceleration, 0x21, 14).encoding(ACCELERATION).reset(2 << 10 | 800),
         Register::new(Parameter::ProfileDeceleration, 0x22, 14).encoding(ACCELERATION).reset(2 << 10 | 800),
@@ -85,6 +92,10 @@ impl RegisterMap for FixedWord {
             .encoding(VELOCITY)
             .sign(Sign::TwosComplement)
             .access(Access::ReadOnly),
+        Register::new(Parameter::ProbedPosition, 0x32, 30).sign(Sign::TwosComplement).access(Access::ReadOnly),
+        Register::new(Parameter::ElectricalAngle, 0x33, 10).access(Access::ReadOnly),
+        Register::new(Parameter::StallLimit, 0x40, 8).encoding(Encoding::linear(1, 25)).reset(75),
+        Register::new(Parameter::OvercurrentLimit, 0x41, 8).encoding(Encoding::linear(1, 25)).reset(125),
     ])
     .commands(&[
         CommandForm::word(
@@ -110,6 +121,18 @@ impl RegisterMap for FixedWord {
         motion!(Verb::MoveAbsolute(Way::Positive), TargetPosition, 4),
         motion!(Verb::MoveAbsolute(Way::Negative), TargetPosition, 5),
         CommandForm::writes(Verb::HomeOnCurrentPosition, &[Write::code(MOTION, 9)]),
+        CommandForm::writes(Verb::ReturnToZero, &[Write::code(MOTION, 6)]),
+        CommandForm::writes(Verb::ReturnToProbedPosition, &[Write::code(MOTION, 7)]),
+        CommandForm::writes(Verb::PulseInput, &[Write::direction(COUNT_SENSE, 1, 0), Write::code(MOTION, 8)]),
+        motion!(Verb::SearchForSwitch(EdgeAction::Probe), TargetVelocity, 10),
+        motion!(Verb::SearchForSwitch(EdgeAction::Zero), TargetVelocity, 11),
+        motion!(Verb::SearchForZero(EdgeAction::Probe), TargetVelocity, 12),
+        motion!(Verb::SearchForZero(EdgeAction::Zero), TargetVelocity, 13),
+        motion!(Verb::MoveRelative, TargetPosition, 14).buffered(),
+        motion!(Verb::MoveAbsolute(Way::Shortest), TargetPosition, 15).buffered(),
+        CommandForm::writes(Verb::RestoreDefaults, &[Write::code(SERVICE, 1)]),
+        CommandForm::writes(Verb::ResetNode, &[Write::code(SERVICE, 2)]),
+        CommandForm::writes(Verb::FaultReset, &[Write::code(SERVICE, 3)]),
         stop!(Profile, Driven = 1),
         stop!(Profile, Shorted = 2),
         stop!(Profile, HighImpedance = 3),
@@ -122,7 +145,7 @@ impl RegisterMap for FixedWord {
     ])
     .status(
         StatusLayout::new(
-            16,
+            24,
             &[
                 StatusBit::live(Flag::Busy, 0),
                 StatusBit::live(Flag::TargetReached, 1),
@@ -132,6 +155,15 @@ impl RegisterMap for FixedWord {
                 StatusBit::latched(Flag::ResetOccurred, 7),
                 StatusBit::live(Flag::PositiveDirection, 8),
                 StatusBit::latched(Flag::CommandUnknown, 9),
+                StatusBit::live(Flag::HomeSwitch, 10),
+                StatusBit::latched(Flag::SwitchEvent, 11),
+                StatusBit::latched(Flag::StallA, 12),
+                StatusBit::latched(Flag::StallB, 13),
+                StatusBit::latched(Flag::Overcurrent, 14).cleared_by(Clearing::FaultReset),
+                StatusBit::live(Flag::OvertemperatureWarning, 15),
+                StatusBit::latched(Flag::Overtemperature, 16).cleared_by(Clearing::FaultReset),
+                StatusBit::latched(Flag::Undervoltage, 17),
+                StatusBit::live(Flag::Fault, 18),
             ],
         )
         .motion_states(&[MotionStateField::new(BitField::new(5, 2), [0, 1, 2, 3])]),

@@ -53,6 +53,7 @@ impl Place {
         match *command {
             Command::MoveRelative { distance } => Some(self.at.saturating_add(distance)),
             Command::MoveAbsolute { target, way } => Some(self.at.moved(self.way_to(target, way))),
+            Command::ReturnToZero => Some(self.at.moved(self.way_to(Position::from_microsteps(0), Way::Shortest))),
             _ => None,
         }
     }

@@ -112,9 +112,9 @@ mod tests {
     #[test]
     fn a_flag_that_is_live_or_missing_or_not_carried_is_never_told() {
         const LIVE: &[StatusBit] = &[StatusBit::live(Flag::ResetOccurred, 7)];
-        const ELSEWHERE: &[StatusBit] = &[StatusBit::latched(Flag::ResetOccurred, 16)];
+        const ELSEWHERE: &[StatusBit] = &[StatusBit::latched(Flag::ResetOccurred, 24)];
         for flags in [&[], LIVE, ELSEWHERE] {
-            let layout = FixedWord::LAYOUT.status(StatusLayout::new(17, flags));
+            let layout = FixedWord::LAYOUT.status(StatusLayout::new(25, flags));
             assert_eq!(ResetNotice::of(&layout), ResetNotice::Never);
         }
         assert_eq!(ResetNotice::of(&Latched::LAYOUT.commands(&[])), ResetNotice::Never);

@@ -240,9 +240,13 @@ impl Tracker {
     /// [`PositionUnknown`] if not; nothing was sent.
     pub const fn allow(&self, command: &Command) -> Result<(), PositionUnknown> {
         match (command, self.trust) {
-            (Command::MoveAbsolute { .. } | Command::MoveRelative { .. }, Trust::Unknown(doubt)) => {
-                Err(PositionUnknown { doubt })
-            }
+            (
+                Command::MoveAbsolute { .. }
+                | Command::MoveRelative { .. }
+                | Command::ReturnToZero
+                | Command::ReturnToProbedPosition,
+                Trust::Unknown(doubt),
+            ) => Err(PositionUnknown { doubt }),
             _ => Ok(()),
         }
     }

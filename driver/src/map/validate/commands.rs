@@ -7,7 +7,7 @@ use super::super::flaw::Flaw;
 use super::super::form::{CommandForm, Piece, Request};
 use super::super::layout::Layout;
 use super::super::register::Access;
-use super::super::vocabulary::Verb;
+use super::super::vocabulary::{BufferMode, Verb};
 use super::super::wire::Framing;
 use super::tally::{Tally, expect, is_run_from_zero, low_bits};
 use super::{distinct, ok, refuse_if, status, writes};
@@ -25,7 +25,8 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
         ok!(distinct::words(layout, layout.wire.filler, "filler", Layout::word_of(form), name));
         let mut others = tail;
         while let [other, more @ ..] = others {
-            refuse_if!(form.verb.id() == other.verb.id(), Flaw::CommandTwice { command: name });
+            let alike = form.verb.id() == other.verb.id() && form.buffer_mode as u8 == other.buffer_mode as u8;
+            refuse_if!(alike, Flaw::CommandTwice { command: name });
             ok!(distinct::words(layout, Layout::word_of(form), name, Layout::word_of(other), other.verb.name()));
             ok!(writes::distinct(form, other));
             ok!(writes::distinct(other, form));
@@ -70,11 +71,17 @@ const fn check_word(layout: &Layout, form: &CommandForm, pieces: &[Piece]) -> Re
         tally.data_by_register > 1 || tally.data_by_register > 0 && tally.data != 0,
         Flaw::ArgumentTwice { command: name, argument: "data" }
     );
-    ok!(expect(name, "velocity", (tally.velocity != 0) as u32, matches!(form.verb, Verb::MoveVelocity)));
+    let in_steps = matches!(form.verb.argument(), Some(Unit::StepsPerSecond));
+    let has_velocity = tally.velocity != 0;
+    let wants_velocity = in_steps && (has_velocity || !form.verb.argument_is_optional());
+    ok!(expect(name, "velocity", has_velocity as u32, wants_velocity));
     ok!(expect(name, "distance", (tally.distance != 0) as u32, matches!(form.verb, Verb::MoveRelative)));
     ok!(expect(name, "target position", (tally.position != 0) as u32, matches!(form.verb, Verb::MoveAbsolute(_))));
-    let needs_direction = matches!(form.verb, Verb::MoveVelocity | Verb::MoveRelative) && !tally.signed;
-    ok!(expect(name, "direction", tally.direction as u32, needs_direction));
+    ok!(expect(name, "direction", tally.direction as u32, form.verb.is_directed() && !tally.signed));
+    refuse_if!(
+        matches!(form.buffer_mode, BufferMode::Buffered) && !form.verb.is_motion(),
+        Flaw::NotBuffered { command: name }
+    );
     let needs_axis = layout.axes > 1 && form.verb.is_of_one_axis();
     refuse_if!(needs_axis && tally.axis == 0, Flaw::ArgumentMissing { command: name, argument: "axis" });
     refuse_if!(tally.axis > 1, Flaw::ArgumentTwice { command: name, argument: "axis" });

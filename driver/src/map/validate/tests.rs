@@ -87,7 +87,7 @@ macro_rules! variants {
 
 variants! {
     UnitBits Axes MaxClock Filler IdleReply RepliesInSameSlots RegisterWidth RegisterAxis RegistersOverlap
-    ParameterTwice CustomNameTwice Coding Reset AmplitudeUnit Curve CommandTwice WordLength PieceWidth FixedValue Parts
+    ParameterTwice CustomNameTwice Coding Reset AmplitudeUnit Curve CommandTwice NotBuffered WordLength PieceWidth FixedValue Parts
     ArgumentMissing ArgumentForeign ArgumentTwice AddressWidth DataWidth CrcMissing CrcNotLast CrcLeftOut
     DataBeforeAddress ReplyMissing OpcodeShadowed WriteUnknown WriteReadOnly WriteShared WriteUnit WriteNoForm
     NoReadForm NotByWrites SetsGoingEarly StatusBits StatusBit StatusOverlap StatusTwice MotionStateField CounterBits Resolution

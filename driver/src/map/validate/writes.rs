@@ -7,7 +7,7 @@ use super::super::flaw::Flaw;
 use super::super::form::{CommandForm, Request, Source, Write};
 use super::super::layout::Layout;
 use super::super::register::{Access, Register};
-use super::super::vocabulary::Verb;
+use super::super::vocabulary::{BufferMode, Verb};
 use super::tally::expect;
 use super::{ok, refuse_if};
 
@@ -38,9 +38,13 @@ pub(super) const fn check(layout: &Layout, form: &CommandForm, writes: &[Write])
         }
         rest = tail;
     }
-    ok!(expect(command, "argument", arguments, form.verb.takes_argument()));
-    let needs_direction = matches!(form.verb, Verb::MoveVelocity | Verb::MoveRelative) && !signed;
-    ok!(expect(command, "direction", directions, needs_direction));
+    let wants_argument = form.verb.argument().is_some() && (arguments > 0 || !form.verb.argument_is_optional());
+    ok!(expect(command, "argument", arguments, wants_argument));
+    ok!(expect(command, "direction", directions, form.verb.is_directed() && !signed));
+    refuse_if!(
+        matches!(form.buffer_mode, BufferMode::Buffered) && !form.verb.is_motion(),
+        Flaw::NotBuffered { command }
+    );
     if let [before @ .., last] = writes {
         refuse_if!(occurs(last, before), Flaw::SetsGoingEarly { command });
     }
@@ -63,8 +67,8 @@ const fn one(layout: &Layout, form: &CommandForm, write: &Write, register: &Regi
         Flaw::WriteShared { command, register: register_name }
     );
     if matches!(write.source, Source::Argument) {
-        let same_unit = match form.verb {
-            Verb::MoveVelocity => matches!(register.unit, Unit::StepsPerSecond),
+        let same_unit = match form.verb.argument() {
+            Some(Unit::StepsPerSecond) => matches!(register.unit, Unit::StepsPerSecond),
             _ => matches!(register.unit, Unit::Microsteps),
         };
         refuse_if!(!same_unit, Flaw::WriteUnit { command, register: register_name });

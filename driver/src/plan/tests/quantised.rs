@@ -5,7 +5,7 @@ use std::string::ToString;
 use proptest::prelude::*;
 
 use crate::CommandError;
-use crate::map::{Access, CommandForm, Encoding, Parameter, Piece, PositionCounter, Register, Verb, Wire};
+use crate::map::{Access, BufferMode, CommandForm, Encoding, Parameter, Piece, PositionCounter, Register, Verb, Wire};
 use crate::units::Value;
 
 use super::*;
@@ -85,7 +85,7 @@ fn a_register_that_cannot_be_written_or_counts_otherwise_is_refused() {
     assert!(matches!(ramp(1, 1, 1, 0, 16).quantised(&CODE, 0), Err(CommandError::WrongUnit { .. })));
     static MUTE: Layout = FEW.commands(&[]);
     let error = ramp(1, 1, 1, 0, 16).quantised(&MUTE, 0).unwrap_err();
-    assert_eq!(error, CommandError::Unsupported { verb: Verb::WriteParameter });
+    assert_eq!(error, CommandError::Unsupported { verb: Verb::WriteParameter, buffer_mode: BufferMode::Aborting });
 }
 
 proptest! {

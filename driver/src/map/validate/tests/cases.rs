@@ -172,6 +172,7 @@ cases! { meaning:
 cases! { words:
     Flaw::CommandTwice { command: RELEASE } =>
         only!(stop(&[Piece::fixed(16, 0x7000)]), stop(&[Piece::fixed(16, 0x7001)]));
+    Flaw::NotBuffered { command: RELEASE } => only!(stop(&[Piece::fixed(16, 0x7000)]).buffered());
     Flaw::WordLength { command: RELEASE } => also!(stop(&[]));
     Flaw::WordLength { command: RELEASE } => also!(stop(&[Piece::fixed(17, 0x7000)]));
     Flaw::WordLength { command: RELEASE } =>

@@ -57,7 +57,7 @@ macro_rules! words {
 }
 
 const STATUS_REPLY: &[Piece] = &[Piece::status(16), Piece::any(32), Piece::Crc];
-const WORDS: [CommandForm; 12] = words! {
+const WORDS: [CommandForm; 17] = words! {
     Verb::PeekStatus => 1,
     Verb::TakeStatus => 2,
     Verb::HomeOnCurrentPosition => 3,
@@ -70,10 +70,20 @@ const WORDS: [CommandForm; 12] = words! {
     Verb::Stop(StopRamp::None, BridgeState::Driven) => 10,
     Verb::Stop(StopRamp::None, BridgeState::Shorted) => 11,
     Verb::Stop(StopRamp::None, BridgeState::HighImpedance) => 12,
+    Verb::ReturnToZero => 18,
+    Verb::ReturnToProbedPosition => 19,
+    Verb::RestoreDefaults => 20,
+    Verb::ResetNode => 21,
+    Verb::FaultReset => 22,
 };
 
 const fn to_a_place(address: u64) -> [Piece; 4] {
     [Piece::fixed(1, 0), Piece::fixed(15, address), Piece::position(Coding::signed(32, Encoding::Raw)), Piece::Crc]
+}
+
+const fn at_a_velocity(address: u64) -> [Piece; 4] {
+    let coding = Coding::signed(32, Encoding::linear(1, 4096));
+    [Piece::fixed(1, 0), Piece::fixed(15, address), Piece::velocity(coding), Piece::Crc]
 }
 
 const REGISTERS: [Register; COUNT] = registers();
@@ -102,6 +112,19 @@ const LARGE: Layout =
             WORDS[9],
             WORDS[10],
             WORDS[11],
+            WORDS[12],
+            WORDS[13],
+            WORDS[14],
+            WORDS[15],
+            WORDS[16],
+            CommandForm::word(Verb::SearchForSwitch(EdgeAction::Probe), &at_a_velocity(23)),
+            CommandForm::word(Verb::SearchForSwitch(EdgeAction::Zero), &at_a_velocity(24)),
+            CommandForm::word(Verb::SearchForZero(EdgeAction::Probe), &at_a_velocity(25)),
+            CommandForm::word(Verb::SearchForZero(EdgeAction::Zero), &at_a_velocity(26)),
+            CommandForm::word(
+                Verb::PulseInput,
+                &[Piece::fixed(1, 0), Piece::fixed(15, 27), Piece::direction(true), Piece::any(31), Piece::Crc],
+            ),
             CommandForm::word(Verb::MoveAbsolute(Way::Shortest), &to_a_place(13)),
             CommandForm::word(Verb::MoveAbsolute(Way::Positive), &to_a_place(14)),
             CommandForm::word(Verb::MoveAbsolute(Way::Negative), &to_a_place(15)),
@@ -114,15 +137,7 @@ const LARGE: Layout =
                     Piece::Crc,
                 ],
             ),
-            CommandForm::word(
-                Verb::MoveVelocity,
-                &[
-                    Piece::fixed(1, 0),
-                    Piece::fixed(15, 17),
-                    Piece::velocity(Coding::signed(32, Encoding::linear(1, 4096))),
-                    Piece::Crc,
-                ],
-            ),
+            CommandForm::word(Verb::MoveVelocity, &at_a_velocity(17)),
         ])
         .status(StatusLayout::new(16, &[StatusBit::latched(Flag::ResetOccurred, 0)]));
 
