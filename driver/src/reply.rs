@@ -2,7 +2,7 @@
 
 use core::fmt;
 
-use crate::map::{Flag, MotionState, StatusLayout};
+use crate::map::{Flag, MotionState, StatusBit, StatusLayout};
 use crate::units::{OutOfRange, Value};
 
 /// What a device answered to one command.
@@ -48,13 +48,14 @@ impl Status {
         known.then(|| bit.is_raised(self.word))
     }
 
+    /// The raised flags as the map describes them, with axis, and whether they show the present or were latched.
+    pub fn raised_flags(&self) -> impl Iterator<Item = &'static StatusBit> + '_ {
+        self.layout.flags.iter().filter(|bit| self.flag_of(bit.flag, bit.axis) == Some(true))
+    }
+
     /// The flags that are raised, with their axes, in the order of the map.
     pub fn raised(&self) -> impl Iterator<Item = (Flag, u8)> + '_ {
-        self.layout
-            .flags
-            .iter()
-            .filter(|bit| self.flag_of(bit.flag, bit.axis) == Some(true))
-            .map(|bit| (bit.flag, bit.axis))
+        self.raised_flags().map(|bit| (bit.flag, bit.axis))
     }
 
     /// The motion state of axis 0; `None` if the map does not tell it, the reply did not carry it, or its code is
