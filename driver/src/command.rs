@@ -8,7 +8,7 @@ use core::fmt;
 
 use crate::map::{
     Access, BridgeState, BufferMode, Coding, CommandForm, Direction, EdgeAction, Layout, Parameter, Piece, Register,
-    Request, Source, StopRamp, Verb, Way,
+    Request, SharedWrite, Source, StopRamp, Verb, Way,
 };
 use crate::units::{Distance, OutOfRange, Position, Unit, Value, Velocity};
 
@@ -54,6 +54,15 @@ pub enum Command {
         parameter: Parameter,
         /// The value, in the unit of the parameter's register.
         value: Value,
+    },
+    /// Write the whole register that a parameter stands in, all its fields at once.
+    ///
+    /// Made by [`Shadow`](crate::settings::Shadow), which knows what the other fields hold.
+    WriteContent {
+        /// The parameter.
+        parameter: Parameter,
+        /// The register's content.
+        content: u32,
     },
     /// Read the status and clear nothing.
     PeekStatus,
@@ -126,7 +135,7 @@ impl Command {
             Self::MoveAbsolute { way, .. } => Verb::MoveAbsolute(way),
             Self::Stop { ramp, bridge } => Verb::Stop(ramp, bridge),
             Self::ReadParameter { .. } => Verb::ReadParameter,
-            Self::WriteParameter { .. } => Verb::WriteParameter,
+            Self::WriteParameter { .. } | Self::WriteContent { .. } => Verb::WriteParameter,
             Self::PeekStatus => Verb::PeekStatus,
             Self::TakeStatus => Verb::TakeStatus,
             Self::HomeOnCurrentPosition => Verb::HomeOnCurrentPosition,
@@ -202,6 +211,20 @@ pub enum CommandError {
         /// The register's name.
         register: &'static str,
     },
+    /// The register's fields are written together, by a shadow copy of what they hold.
+    NeedsShadow {
+        /// The register's name.
+        register: &'static str,
+    },
+    /// The content has bits that the register does not have.
+    Content {
+        /// The register's name.
+        register: &'static str,
+        /// The content.
+        found: u32,
+        /// The bits that it may have.
+        mask: u32,
+    },
     /// The value is of another unit than the register.
     WrongUnit {
         /// The register's name.
@@ -232,6 +255,12 @@ impl fmt::Display for CommandError {
             Self::NoSuchDevice { devices } => write!(f, "the chain has only {devices} devices, counted from 0"),
             Self::NoSuchAxis { axis, axes } => write!(f, "axis {axis} does not exist, the device has {axes}"),
             Self::NoSuchParameter { parameter } => write!(f, "the map has no register for `{parameter}`"),
+            Self::NeedsShadow { register } => {
+                write!(f, "register `{register}` shares its address and is written by a shadow copy, not alone")
+            }
+            Self::Content { register, found, mask } => {
+                write!(f, "register `{register}` holds bits {mask:#x}, not {found:#x}")
+            }
             Self::ReadOnly { register } => write!(f, "register `{register}` can only be read"),
             Self::WrongUnit { register, found, expected } => {
                 write!(f, "register `{register}` takes {expected:?}, not {found:?}")
@@ -259,8 +288,10 @@ pub(crate) struct Prepared {
     pub(crate) axis: u8,
     /// Whether the argument counts the position up.
     pub(crate) positive: bool,
-    /// The code of the argument, or of the value written.
+    /// The code of the argument, or of the value written, or the content of the whole register.
     pub(crate) code: u32,
+    /// Whether the code is the content of the whole register.
+    pub(crate) is_content: bool,
 }
 
 impl Prepared {
@@ -274,12 +305,28 @@ impl Prepared {
             return Err(CommandError::NoSuchAxis { axis, axes: layout.axes });
         }
         let form = layout.form_in(verb, buffer_mode).ok_or(CommandError::Unsupported { verb, buffer_mode })?;
-        let mut prepared = Self { form, register: None, axis, positive: true, code: 0 };
+        let mut prepared = Self { form, register: None, axis, positive: true, code: 0, is_content: false };
         match command {
             Command::ReadParameter { parameter } => prepared.register = Some(find(layout, parameter, axis)?),
             Command::WriteParameter { parameter, value } => {
                 let register = find(layout, parameter, axis)?;
                 prepared.code = code_for(register, value)?;
+                prepared.register = Some(register);
+                if layout.wire.shared_write == SharedWrite::Shadow && layout.is_shared(register.address) {
+                    return Err(CommandError::NeedsShadow { register: register.name });
+                }
+            }
+            Command::WriteContent { parameter, content } => {
+                let register = find(layout, parameter, axis)?;
+                if register.access == Access::ReadOnly {
+                    return Err(CommandError::ReadOnly { register: register.name });
+                }
+                let mask = layout.content_mask(register.address);
+                if content & !mask != 0 {
+                    return Err(CommandError::Content { register: register.name, found: content, mask });
+                }
+                prepared.code = content;
+                prepared.is_content = true;
                 prepared.register = Some(register);
             }
             Command::MoveVelocity { velocity }

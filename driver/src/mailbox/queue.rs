@@ -109,9 +109,9 @@ const fn is_question(command: Command) -> bool {
 /// Whether a device that gets the command twice, with nothing between, is as one that got it once.
 const fn may_arrive_twice(command: Command) -> bool {
     match command {
-        Command::ReadParameter { parameter } | Command::WriteParameter { parameter, .. } => {
-            !matches!(parameter, Parameter::Custom(_))
-        }
+        Command::ReadParameter { parameter }
+        | Command::WriteParameter { parameter, .. }
+        | Command::WriteContent { parameter, .. } => !matches!(parameter, Parameter::Custom(_)),
         Command::MoveAbsolute { way, .. } => matches!(way, Way::Shortest),
         // A search goes on from the edge that the first one met; a restart may have been waited for.
         Command::MoveRelative { .. }

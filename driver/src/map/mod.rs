@@ -27,4 +27,4 @@ pub use parameter::{CurveSegment, Parameter};
 pub use register::{Access, BitField, Register};
 pub use status::{Clearing, Flag, Holding, MotionStateField, Polarity, StatusBit, StatusLayout};
 pub use vocabulary::{BridgeState, BufferMode, Direction, EdgeAction, MotionState, StopRamp, Verb, Way};
-pub use wire::{BitOrder, Crc8, Framing, ReplyTiming, SpareClocks, SpiMode, Wire};
+pub use wire::{BitOrder, Crc8, Framing, ReplyTiming, SharedWrite, SpareClocks, SpiMode, Wire};

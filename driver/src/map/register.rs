@@ -156,6 +156,15 @@ impl Register {
         }
     }
 
+    /// The register's content where this field holds `code` and all others zero.
+    #[must_use]
+    pub const fn content(&self, code: u32) -> u32 {
+        match (code & self.coding.mask()).checked_shl(self.lsb as u32) {
+            Some(content) => content,
+            None => 0,
+        }
+    }
+
     /// The code for a value.
     ///
     /// # Errors

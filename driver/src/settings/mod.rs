@@ -6,10 +6,12 @@
 
 mod apply;
 pub mod image;
+mod shadow;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
 
 pub use apply::{Apply, ApplyError, ReadBack};
+pub use shadow::Shadow;
 
 use core::fmt;
 
@@ -51,8 +53,15 @@ impl Setting {
     /// # Errors
     /// [`SettingsError`] if the map has no such register, it cannot be written, or no code means the value.
     pub const fn code(&self, layout: &Layout) -> Result<(&'static Register, u32), SettingsError> {
+        match self.code_or_error(layout) {
+            Ok(code) => Ok(code),
+            Err(error) => Err(SettingsError::Command { parameter: self.parameter, axis: self.axis, error }),
+        }
+    }
+
+    const fn code_or_error(&self, layout: &Layout) -> Result<(&'static Register, u32), CommandError> {
         let Self { parameter, axis, value } = *self;
-        let error = match layout.register(parameter, axis) {
+        Err(match layout.register(parameter, axis) {
             None => CommandError::NoSuchParameter { parameter },
             Some(register) if matches!(register.access, Access::ReadOnly) => {
                 CommandError::ReadOnly { register: register.name }
@@ -64,8 +73,7 @@ impl Setting {
                 Ok(code) => return Ok((register, code)),
                 Err(error) => CommandError::OutOfRange { of: register.name, error },
             },
-        };
-        Err(SettingsError::Command { parameter, axis, error })
+        })
     }
 }
 

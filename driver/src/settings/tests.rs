@@ -307,3 +307,80 @@ fn the_model_speaks_the_maps_status() {
     assert_eq!(moving.flag(Flag::Busy), Some(true));
     assert_eq!(moving.motion_state(), Some(crate::map::MotionState::ConstantVelocity));
 }
+
+/// The fixed-word map, but with a shadow copy in place of a read.
+struct Shadowed;
+impl RegisterMap for Shadowed {
+    const LAYOUT: Layout = {
+        let mut layout = FixedWord::LAYOUT;
+        layout.wire = layout.wire.shared_write(crate::map::SharedWrite::Shadow);
+        layout
+    };
+}
+crate::check_map!(Shadowed);
+
+/// By hand: register 0x25 powers up with 300 << 16 | 150 << 4 | 4 = 0x012C0964; 0.2 of supply is code 200 = 0xC8, and
+/// 0.4 is code 400 = 0x190.
+#[test]
+fn a_shadow_copy_replaces_one_field_after_another() {
+    const LAYOUT: &Layout = &Shadowed::LAYOUT;
+    let mut shadow = Shadow::<{ LAYOUT.shared_registers() }>::new(LAYOUT).unwrap();
+    let content = |command: AxisCommand| match command.command {
+        Command::WriteContent { content, .. } => content,
+        other => panic!("{other:?}"),
+    };
+    let first = shadow.write(Parameter::StandstillAmplitude, 0, Amplitude::per_mille::<200>()).unwrap();
+    assert_eq!(content(first), 0x012C_0C84);
+    let second = shadow.write(Parameter::ConstantVelocityAmplitude, 0, Amplitude::per_mille::<400>()).unwrap();
+    assert_eq!(content(second), 0x0190_0C84);
+    let refused = shadow.write(Parameter::StandstillAmplitude, 0, Factor::ONE).unwrap_err();
+    assert!(matches!(refused, CommandError::WrongUnit { .. }), "{refused}");
+    shadow.reset();
+    let third = shadow.write(Parameter::StandstillAmplitude, 0, Amplitude::per_mille::<200>()).unwrap();
+    assert_eq!(content(third), 0x012C_0C84);
+    assert_eq!(Shadow::<2>::new(LAYOUT), None, "the map has one shared register");
+    let alone = shadow.write(Parameter::ProfileVelocity, 0, Velocity::steps_per_s::<10>()).unwrap();
+    assert!(matches!(alone.command, Command::WriteParameter { .. }));
+}
+
+/// By hand: the word of the write is 1 0100101 = 0xA5, the content, and CRC-8/AUTOSAR over the five bytes; no read
+/// comes before it.
+#[test]
+fn a_shadowed_register_goes_out_whole_in_one_word_and_not_alone() {
+    use embedded_hal_mock::eh1::spi::{Mock, Transaction};
+    let body = [0xA5, 0x01, 0x2C, 0x0C, 0x84];
+    let check = crc::Crc::<u8>::new(&crc::CRC_8_AUTOSAR).checksum(&body);
+    let word = [&body[..], &[check]].concat();
+    let spi = Mock::new(&[
+        Transaction::transaction_start(),
+        Transaction::transfer_in_place(word, std::vec![0; 6]),
+        Transaction::transaction_end(),
+    ]);
+    let mut chain = crate::Chain::<Shadowed, _, 1>::new(spi);
+    let mut shadow = Shadow::<1>::new(&Shadowed::LAYOUT).unwrap();
+    let amplitude = Amplitude::per_mille::<200>();
+    let alone = chain.send_one(0, Command::write(Parameter::StandstillAmplitude, amplitude)).unwrap_err();
+    assert!(alone.to_string().contains("by a shadow copy"), "{alone}");
+    chain.send_one(0, shadow.write(Parameter::StandstillAmplitude, 0, amplitude).unwrap()).unwrap();
+    let beyond = Command::WriteContent { parameter: Parameter::StandstillAmplitude, content: 1 << 26 };
+    assert!(chain.send_one(0, beyond).unwrap_err().to_string().contains("not 0x4000000"));
+    chain.release().done();
+}
+
+/// Two of the three fields are among the settings; the third goes out with its reset code 4.
+#[test]
+fn settings_write_a_shadowed_register_once() {
+    let settings = Settings::new([
+        Setting::new(Parameter::ConstantVelocityAmplitude, Value::Amplitude(Amplitude::per_mille::<400>())),
+        Setting::new(Parameter::StandstillAmplitude, Value::Amplitude(Amplitude::per_mille::<200>())),
+    ]);
+    let mut apply = Apply::<2, 1>::to_all(&Shadowed::LAYOUT, &settings);
+    let mut commands = [AxisCommand::default()];
+    assert_eq!(apply.next(&mut commands), Step::Exchange);
+    let parameter = Parameter::ConstantVelocityAmplitude;
+    assert_eq!(commands, [Command::WriteContent { parameter, content: 0x0190_0C84 }.into()]);
+    apply.came_back(&[Ok(Reply::default())]);
+    let mut commands = [AxisCommand::default()];
+    assert_eq!(apply.next(&mut commands), Step::Exchange);
+    assert_eq!(commands, [Command::read(parameter).into()], "nothing else is written");
+}

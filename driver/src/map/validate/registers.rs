@@ -7,6 +7,7 @@ use super::super::layout::{Drive, Layout, same_text};
 use super::super::parameter::{CurveSegment, Parameter};
 use super::super::register::{Access, Register};
 use super::super::vocabulary::Verb;
+use super::super::wire::SharedWrite;
 use super::{ok, refuse_if};
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
@@ -18,7 +19,8 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     }
     ok!(curves_are_alike(layout));
     // Only now: two registers on one address are more likely a slip than meant to share it.
-    if layout.form(Verb::ReadParameter).is_some() {
+    let by_shadow = matches!(layout.wire.shared_write, SharedWrite::Shadow);
+    if by_shadow || layout.form(Verb::ReadParameter).is_some() {
         return Ok(());
     }
     let mut rest = layout.registers;
