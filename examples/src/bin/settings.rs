@@ -33,7 +33,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let really = CONVEYOR.quantised(layout)?;
     for (asked, really) in CONVEYOR.entries().iter().zip(really.entries()) {
         let note = if asked.value == really.value { "" } else { "   <- rounded" };
-        println!("  {:26} {:>22}  {:>22}{note}", asked.parameter.to_string(), asked.value, really.value);
+        let [parameter, asked, really] =
+            [asked.parameter.to_string(), asked.value.to_string(), really.value.to_string()];
+        println!("  {parameter:28} {asked:>20} {really:>20}{note}");
     }
 
     let mut apply = Apply::to_all(layout, &CONVEYOR);
