@@ -38,6 +38,7 @@
 //!
 //! | feature | adds |
 //! | --- | --- |
+//! | `async` | `AsyncChain`, and `pump_async` of the mailbox: the same on embedded-hal-async |
 //! | `mailbox` | `mailbox`: commands from interrupts to the one owner of the chain, and a latch for a fault pin |
 //! | `reference-maps` | `reference`: two register maps of the project's own invention |
 //!
@@ -96,6 +97,8 @@ pub mod track;
 pub mod units;
 mod wire;
 
+#[cfg(feature = "async")]
+pub use chain::AsyncChain;
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
 pub use fault::{Fault, FaultKind};

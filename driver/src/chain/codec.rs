@@ -111,6 +111,16 @@ impl Codec {
         self.layout.frame_bytes(devices)
     }
 
+    /// How many idle frames bring devices into step that may hold any part of any command.
+    ///
+    /// As many as the longest command has units: what was half sent is complete then (with filler in place of what it
+    /// lacked), or dropped. That is one frame more than the command can lack, because the frame that comes after a
+    /// transfer that was cut off may run together with it in one chip selection. One frame for fixed words.
+    #[must_use]
+    pub const fn resync_frames(&self) -> u16 {
+        self.layout.longest_word()
+    }
+
     /// Begins a talk: one command for each device, all complete on the same chip-select edge.
     ///
     /// `pending` needs as many places as there are commands; what they held before does not matter. `buffer` needs

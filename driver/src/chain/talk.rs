@@ -247,6 +247,7 @@ pub struct Talk<'a> {
     layout: &'static Layout,
     pending: &'a mut [Pending],
     buffer: &'a mut [u8],
+    /// Frames up to the edge on which all commands are complete.
     request_units: u16,
     frames: u16,
     /// The frame that is made next.
@@ -258,6 +259,14 @@ impl<'a> Talk<'a> {
         let request_units = pending.iter().map(|place| place.request_units).max().unwrap_or(0);
         let reply_units = pending.iter().map(|place| place.reply_units).max().unwrap_or(0);
         Self { layout, pending, buffer, request_units, frames: request_units + reply_units, frame: 0 }
+    }
+
+    /// The same talk behind so many idle frames, in which every device gets filler: see
+    /// [`Codec::resync_frames`](super::Codec::resync_frames). To be asked for before the first frame.
+    pub const fn after_idle(mut self, frames: u16) -> Self {
+        self.request_units = self.request_units.saturating_add(frames);
+        self.frames = self.frames.saturating_add(frames);
+        self
     }
 
     /// How many frames the talk takes in all.

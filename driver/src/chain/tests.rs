@@ -219,6 +219,16 @@ fn what_the_device_cannot_take_is_refused_before_anything_is_sent() {
     chain.release().done();
 }
 
+/// By hand, from the drawings: a write of Latched is one unit and two of content, a read one and two of reply; of
+/// FixedWord everything is one.
+#[test]
+fn as_many_idle_frames_come_into_step_as_the_longest_command_has_units() {
+    assert_eq!(Codec::new(&Latched::LAYOUT).unwrap().resync_frames(), 3);
+    assert_eq!(Codec::new(&FixedWord::LAYOUT).unwrap().resync_frames(), 1);
+    const SILENT: Layout = Layout::new("silent", Wire::latched_units(8, &[Piece::fixed(8, 0)]));
+    assert_eq!(Codec::new(&SILENT).unwrap().resync_frames(), 1);
+}
+
 #[test]
 fn slices_that_are_too_short_are_refused_with_both_lengths() {
     let codec = Codec::new(Chain::<FixedWord, Mock<u8>, 1>::LAYOUT).unwrap();
@@ -255,3 +265,6 @@ fn autosar(bytes: &[u8]) -> u8 {
         });
     remainder as u8 ^ 0xFF
 }
+
+#[cfg(feature = "async")]
+mod fronts;

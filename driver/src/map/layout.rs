@@ -1,6 +1,6 @@
 //! The whole description of one device, and the trait by which a type stands for it.
 
-use super::form::{CommandForm, Piece};
+use super::form::{CommandForm, Piece, Request};
 use super::parameter::Parameter;
 use super::register::{Access, Register};
 use super::status::StatusLayout;
@@ -351,6 +351,36 @@ impl Layout {
             (Some(whole), Some(_)) => whole + 1,
             _ => 0,
         }
+    }
+
+    /// How many units the longest command that is one word takes, with the slots of its reply where those belong to it;
+    /// 1 at least.
+    #[must_use]
+    pub const fn longest_word(&self) -> u16 {
+        let mut longest = 1;
+        let mut forms = self.commands;
+        while let [form, other_forms @ ..] = forms {
+            forms = other_forms;
+            let Request::Word(pieces) = form.request else {
+                continue;
+            };
+            // What does not speak of a register is as long for every address.
+            let mut address = 0;
+            let mut registers = self.registers;
+            loop {
+                let reply = if self.replies_in_same_slots() { self.units(form.reply, address) } else { 0 };
+                let units = self.units(pieces, address).saturating_add(reply);
+                if units > longest {
+                    longest = units;
+                }
+                let [register, other_registers @ ..] = registers else {
+                    break;
+                };
+                address = register.address;
+                registers = other_registers;
+            }
+        }
+        longest
     }
 
     /// Bytes in the frame of a chain of `devices`, front padding included.
