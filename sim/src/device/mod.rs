@@ -99,7 +99,11 @@ impl Device {
         self.flags.watch(&self.axes, now_ns);
         match self.assembler.push(unit, &self.dictionary) {
             Decoded::Filler | Decoded::PartOf { .. } => {}
-            Decoded::Command { verb, axis, argument } => self.command(verb, axis, argument, now_ns),
+            Decoded::Command { verb, buffer_mode, axis, argument } => {
+                if let Some(form) = self.dictionary.form_in(verb, buffer_mode) {
+                    self.command(form, axis, argument, now_ns);
+                }
+            }
             Decoded::Read { address } => self.read(address, now_ns),
             Decoded::Write { address, content } => self.write(address, content, now_ns),
             Decoded::Unknown { units } => {
@@ -188,12 +192,11 @@ impl Device {
         std::mem::take(&mut self.events)
     }
 
-    fn command(&mut self, verb: Verb, axis: u8, argument: Argument, now_ns: u64) {
-        let Some(form) = self.dictionary.form(verb) else { return };
+    fn command(&mut self, form: &CommandForm, axis: u8, argument: Argument, now_ns: u64) {
         let obeyed = self.carry_out(form, axis, argument, now_ns);
         let answer = Answer { status: self.status(now_ns), axis, ..Answer::default() };
         self.answer(form.reply, &answer);
-        if obeyed && verb == Verb::TakeStatus {
+        if obeyed && form.verb == Verb::TakeStatus {
             self.flags.take();
         }
     }

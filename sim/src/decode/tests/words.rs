@@ -2,7 +2,7 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "words are grouped by their pieces")]
 
-use stepchain::map::{BridgeState, Layout, RegisterMap, StopRamp, Verb, Way};
+use stepchain::map::{BridgeState, BufferMode, Layout, RegisterMap, StopRamp, Verb, Way};
 use stepchain::reference::{FixedWord, Latched};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary, Quantity};
@@ -22,7 +22,7 @@ fn assemble(layout: &'static Layout, units: &[u64]) -> Decoded {
 }
 
 fn command(verb: Verb, argument: Argument) -> Decoded {
-    Decoded::Command { verb, axis: 0, argument }
+    Decoded::Command { verb, buffer_mode: BufferMode::Aborting, axis: 0, argument }
 }
 
 fn quantity(code: u32, value: f64) -> Quantity {
