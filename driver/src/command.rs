@@ -102,7 +102,10 @@ pub enum Command {
 }
 
 impl Command {
-    /// Writes `parameter`.
+    /// Writes `parameter`, as the code of its register that is nearest to `value`.
+    ///
+    /// A value nearer to zero than to what the first code means is written as zero: an acceleration of 1 step/s² where
+    /// one code is 5 steps/s² leaves no acceleration at all. [`Register::quantised`] shows what a value becomes.
     pub fn write(parameter: Parameter, value: impl Into<Value>) -> Self {
         Self::WriteParameter { parameter, value: value.into() }
     }
@@ -263,10 +266,19 @@ impl fmt::Display for CommandError {
             }
             Self::ReadOnly { register } => write!(f, "register `{register}` can only be read"),
             Self::WrongUnit { register, found, expected } => {
-                write!(f, "register `{register}` takes {expected:?}, not {found:?}")
+                write!(f, "register `{register}` takes a value in {}, not in {}", named(*expected), named(*found))
             }
             Self::OutOfRange { of, error } => write!(f, "`{of}`: {error}"),
         }
+    }
+}
+
+/// A unit by its symbol; the two that have none by a word.
+const fn named(unit: Unit) -> &'static str {
+    match unit {
+        Unit::Factor => "bare factors",
+        Unit::Code => "register codes",
+        unit => unit.symbol(),
     }
 }
 
@@ -404,5 +416,26 @@ fn coding_of(layout: &Layout, form: &CommandForm, axis: u8) -> Option<(Coding, &
             let is_magnitude = writes.iter().any(|write| matches!(write.source, Source::Direction { .. }));
             Some((register.coding, register.name, is_magnitude))
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use std::string::ToString;
+
+    use super::*;
+
+    #[test]
+    fn a_value_in_another_unit_is_refused_in_the_words_of_both_units() {
+        let text = |found, expected| CommandError::WrongUnit { register: "speed", found, expected }.to_string();
+        assert_eq!(
+            text(Unit::StepsPerSecondSquared, Unit::StepsPerSecond),
+            "register `speed` takes a value in steps/s, not in steps/s²"
+        );
+        assert_eq!(
+            text(Unit::Code, Unit::Factor),
+            "register `speed` takes a value in bare factors, not in register codes"
+        );
     }
 }

@@ -29,6 +29,9 @@ pub enum Drive {
     /// A voltage: amplitudes are shares of the supply.
     Voltage,
     /// A regulated current: amplitudes are currents.
+    ///
+    /// Each amplitude register then needs `.unit(Unit::Amperes)`, since an amplitude is a share of the supply until
+    /// told otherwise; the check of the map refuses one that does not agree.
     Current,
 }
 
@@ -113,6 +116,9 @@ pub struct Layout {
 
 impl Layout {
     /// A device of one axis with this wire, and nothing yet behind it.
+    ///
+    /// Its drive is one of voltage, it has no status word, and its position counter wraps at 32 bits and counts full
+    /// steps (one microstep a step): give [`position`](Self::position) what the datasheet says before anything moves.
     #[must_use]
     pub const fn new(name: &'static str, wire: Wire) -> Self {
         Self {

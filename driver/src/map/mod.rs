@@ -19,7 +19,7 @@ mod validate;
 mod vocabulary;
 mod wire;
 
-pub use coding::{Coding, Encoding, Sign, TableEntry};
+pub use coding::{Coding, CodingFlaw, Encoding, Sign, TableEntry};
 pub use flaw::{Flaw, Message};
 pub use form::{CommandForm, Piece, Refusal, Request, Source, Write};
 pub use layout::{Drive, Layout, PositionCounter, RegisterMap, WrapAround};

@@ -165,7 +165,8 @@ impl Register {
         }
     }
 
-    /// The code for a value.
+    /// The code for a value: the nearest one, so that a value nearer to zero than to the first code becomes zero.
+    /// [`quantised`](Self::quantised) shows it.
     ///
     /// # Errors
     /// [`OutOfRange`] if no code means the value, or if the value is of another unit than the register (then the

@@ -55,7 +55,7 @@ use stepchain::map::{Layout, Register};
 use stepchain::units::Value;
 
 pub use parse::{BenchError, load, map_of, parse};
-pub use problem::{Problem, Source, nearest};
+pub use problem::{Problem, Source};
 pub(crate) use settings::bits;
 
 /// The bench that runs when none is named.
