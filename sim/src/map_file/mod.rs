@@ -28,6 +28,7 @@
 //! bit_order = "msb-first"             # or "lsb-first"
 //! reply = "same-slots"                # or "next-frame"
 //! spare_clocks = "tolerated"          # or "refused"
+//! shared_write = "read-modify-write"  # or "shadow"
 //! idle_reply = [{ status = 16 }]
 //! crc = { polynomial = 0x2F, initial = 0xFF, reflected = false, xor_out = 0xFF }
 //! max_clock_hz = 5_000_000

@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 
 use stepchain::map::{
     BitField, BitOrder, Crc8, Drive, Framing, Holding, Layout, MotionState, MotionStateField, Polarity,
-    PositionCounter, SpareClocks, SpiMode, StatusBit, StatusLayout, Wire, WrapAround,
+    PositionCounter, SharedWrite, SpareClocks, SpiMode, StatusBit, StatusLayout, Wire, WrapAround,
 };
 
 pub(super) use coding::ENCODINGS;
@@ -120,6 +120,7 @@ fn wire(mut section: Section<'_>, places: &mut Places) -> Result<Wire> {
         wire.reply_timing = places.note("wire.reply", value).word()?;
     }
     wire.spare_clocks = section.word_or("spare_clocks", SpareClocks::Tolerated)?;
+    wire.shared_write = section.word_or("shared_write", SharedWrite::ReadModifyWrite)?;
     if let Some(value) = section.optional("idle_reply") {
         wire.idle_reply = piece::list(places.note("wire.idle_reply", value))?;
     }

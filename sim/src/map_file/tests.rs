@@ -170,7 +170,7 @@ fn every_field_of_a_layout_is_known_to_the_map_file() {
     let known = "access address axes axis bit bit_order bits buffer_mode code codes coding commands crc denominator drive encoding \
         falling field filler flag flags framing holding idle_reply index initial lsb mantissa_bits max_clock_hz max_code \
         min_deselect_ns mode motion_states name negative numerator offset parameter polarity polynomial position \
-        positive reflected refusal registers reply reply_timing request reset resolutions sign source spare_clocks \
+        positive reflected refusal registers reply reply_timing request reset resolutions shared_write sign source spare_clocks \
         state status unit unit_bits value verb while_bridge_off while_faulted while_moving width wire wrap_around \
         xor_out zero";
     assert_eq!(fields, known.split_whitespace().collect());
