@@ -143,7 +143,7 @@ fn a_straight_line_is_kept_to_the_promised_skew() {
     assert!((0..3).all(|device| bench.is_moving(device, 0)), "none is there before its time");
     bench.advance_ns(line.skew().as_nanos() as u64 + 20_000);
     assert!((0..3).all(|device| !bench.is_moving(device, 0)), "all are there in time");
-    for device in 0..3 {
-        assert_eq!(bench.position(device, 0), i64::from(microsteps[device]));
+    for (device, target) in microsteps.into_iter().enumerate() {
+        assert_eq!(bench.position(device, 0), i64::from(target));
     }
 }

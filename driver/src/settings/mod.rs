@@ -187,7 +187,9 @@ impl<const K: usize> Settings<K> {
     /// # Panics
     /// If [`check`](Self::check) finds an error; meant for constants, where that is a compile error.
     #[allow(clippy::panic, reason = "a panic in a constant is a compile error, which is what this is for")]
+    #[track_caller]
     pub const fn assert_fits(&self, layout: &Layout) {
+        #[track_caller]
         const fn refuse(what: &str, name: &str) -> ! {
             panic!("{}", Message::of(&["a setting does not fit the map: ", what, " `", name, "`"]).as_str())
         }
