@@ -24,6 +24,7 @@
 //! # Ok::<(), stepchain::map::Flaw>(())
 //! ```
 
+mod asynchronous;
 mod spi;
 #[cfg(test)]
 mod tests;
