@@ -71,6 +71,7 @@ pub mod plan;
 pub mod recorder;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
+pub mod release;
 pub mod reply;
 pub mod settings;
 pub mod track;
