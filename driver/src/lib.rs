@@ -77,6 +77,7 @@ pub mod settings;
 pub mod track;
 pub mod units;
 mod wire;
+pub mod wiring;
 
 #[cfg(feature = "async")]
 pub use chain::AsyncChain;
