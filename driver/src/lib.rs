@@ -91,11 +91,13 @@ pub mod plan;
 pub mod recorder;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
+pub mod release;
 pub mod reply;
 pub mod settings;
 pub mod track;
 pub mod units;
 mod wire;
+pub mod wiring;
 
 #[cfg(feature = "async")]
 pub use chain::AsyncChain;

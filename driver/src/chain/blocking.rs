@@ -100,6 +100,16 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         self.frames.set_in_step(false);
     }
 
+    /// Every device holds filler now.
+    pub(crate) const fn trust_step(&mut self) {
+        self.frames.set_in_step(true);
+    }
+
+    /// For what sends frames of its own making.
+    pub(crate) const fn spi_mut(&mut self) -> &mut S {
+        &mut self.spi
+    }
+
     /// Sends one command to each device; all of them are complete on the same chip-select edge.
     ///
     /// # Errors

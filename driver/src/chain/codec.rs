@@ -17,7 +17,7 @@
 
 use core::fmt;
 
-use crate::command::{AxisCommand, CommandError, Prepared};
+use crate::command::{AxisCommand, Command, CommandError, Prepared};
 use crate::map::{Flaw, Layout};
 
 use super::talk::{Pending, Talk};
@@ -95,7 +95,7 @@ impl Codec {
     }
 
     /// As [`new`](Self::new), for a layout that a constant has checked.
-    pub(super) const fn of_checked(layout: &'static Layout) -> Self {
+    pub(crate) const fn of_checked(layout: &'static Layout) -> Self {
         Self { layout }
     }
 
@@ -160,6 +160,18 @@ impl Codec {
             let prepared = Prepared::new(self.layout, command.into()).map_err(|error| (device, error))?;
             *place = Pending::new(self.layout, prepared);
         }
+        Ok(Talk::new(self.layout, pending, frame))
+    }
+
+    /// As [`talk`](Self::talk), with the same command for every device that has a place in `pending`.
+    pub(crate) fn same_for_all<'a>(
+        &self,
+        command: Command,
+        pending: &'a mut [Pending],
+        frame: &'a mut [u8],
+    ) -> Result<Talk<'a>, CommandError> {
+        let prepared = Prepared::new(self.layout, command.into())?;
+        pending.fill(Pending::new(self.layout, prepared));
         Ok(Talk::new(self.layout, pending, frame))
     }
 }

@@ -297,6 +297,11 @@ impl<'a> Talk<'a> {
         Some(self.buffer)
     }
 
+    /// The frame that [`next_frame`](Self::next_frame) gave out last, as it is now.
+    pub(crate) const fn frame(&self) -> &[u8] {
+        self.buffer
+    }
+
     /// Reads what the exchange left in the frame that [`next_frame`](Self::next_frame) gave out last.
     pub fn came_back(&mut self) {
         let Some(frame) = self.frame.checked_sub(1) else {
