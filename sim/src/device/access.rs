@@ -93,7 +93,7 @@ impl Device {
     }
 
     /// Puts a code into a field, with what this brings about in the axis.
-    fn store(&mut self, field: &Register, code: u32, now_ns: u64) {
+    pub(super) fn store(&mut self, field: &Register, code: u32, now_ns: u64) {
         self.file.set(field, code);
         match field.parameter {
             Parameter::PositionDemandValue | Parameter::PositionActualValue => {

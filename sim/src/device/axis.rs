@@ -1,15 +1,19 @@
-//! One axis of a device: its motion, its bridge, and what is told of both.
+//! One axis of a device: its motion, its bridge, what it does at the home switch, and what is told of all this.
+//!
+//! What happens at an instant of its own (the switch closes under way, the rotor runs into a stop, a motion ends) is
+//! found in closed form by [`Axis::next_event`] and carried out by [`Axis::happen`], so nothing depends on who looks when.
 //!
 //! Positions are unwrapped counts of microsteps and velocities microsteps/s, unless a name says steps. That counts
 //! wrap, which register carries what, and whether a command is allowed, is not known here.
 
 use std::convert::Infallible;
 
-use stepchain::map::{BridgeState, StopRamp};
+use stepchain::map::{BridgeState, EdgeAction, StopRamp};
 
 use crate::motion::{self, Engine, Limits, OutOfRange, Phase};
 
 use super::history::{Breakpoint, History};
+use super::machine::{Machine, Switch};
 
 /// One axis: the ramp generator with its counter, and the bridge.
 #[derive(Clone, Debug)]
@@ -28,17 +32,55 @@ pub struct Axis {
     counted_up: bool,
     /// The count at which the cycle of four full steps began.
     cycle_origin: i64,
+    machine: Machine,
+    search: Option<Search>,
+    /// The count that the last search has saved.
+    probed: i64,
+    /// All that was to happen up to this instant has.
+    happened_to_ns: u64,
+    /// Whether the switch was closed when this was looked at last.
+    was_closed: bool,
+    /// Whether the rotor was held back when this was looked at last.
+    was_beyond: bool,
+    news: News,
+}
+
+/// What has happened since the device asked last.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct News {
+    /// The home switch has closed.
+    pub(super) has_closed: bool,
+    /// The rotor no longer followed.
+    pub(super) has_stalled: bool,
+}
+
+/// A motion that ends when the home switch does something.
+#[derive(Clone, Copy, Debug)]
+struct Search {
+    until: Edge,
+    limits: Limits,
+}
+
+/// What a search waits for, and what is done then.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Edge {
+    /// Until the switch is closed, or until it is open.
+    pub(super) closed: bool,
+    /// What becomes of the position.
+    pub(super) action: EdgeAction,
 }
 
 /// What was commanded last.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Task {
-    /// Nothing since power-up.
+    /// Nothing since power-up, or what was cut off or has found nothing.
     None,
     /// What ends at standstill.
     Move,
     /// What ends at a velocity.
     Velocity,
+    /// Outside pulses make the steps: upwards or downwards.
+    Pulses { upwards: bool },
 }
 
 impl Axis {
@@ -56,6 +98,13 @@ impl Axis {
             bridge_then: None,
             counted_up: false,
             cycle_origin: 0,
+            machine: Machine::new(microsteps_per_step.max(1)),
+            search: None,
+            probed: 0,
+            happened_to_ns: now_ns,
+            was_closed: false,
+            was_beyond: false,
+            news: News::default(),
         };
         axis.history.write_to(&axis.engine, now_ns, 1.0);
         axis
@@ -112,20 +161,22 @@ impl Axis {
         }
     }
 
-    /// Whether a motion command is being carried out: until standstill, and for a velocity until it is reached.
+    /// Whether a motion command is being carried out: until standstill, and for a velocity until it is reached. Outside
+    /// pulses are followed from the command on: nothing is left to be done then.
     #[must_use]
     pub fn is_busy(&self, now_ns: u64) -> bool {
         match self.task {
             Task::None => false,
             Task::Move => self.is_moving(now_ns),
             Task::Velocity => matches!(self.phase(now_ns), Phase::Accelerating | Phase::Decelerating),
+            Task::Pulses { .. } => false,
         }
     }
 
     /// Whether the last motion command has arrived where it was to: at rest, or at its velocity.
     #[must_use]
     pub fn has_arrived(&self, now_ns: u64) -> bool {
-        self.task != Task::None && !self.is_busy(now_ns)
+        self.task != Task::None && self.search.is_none() && !self.is_busy(now_ns)
     }
 
     /// Whether a limit altered the last motion command.
@@ -142,6 +193,36 @@ impl Axis {
         let instants = [Some(now_ns), now_ns.checked_add(1), last_ns.and_then(|settled_ns| settled_ns.checked_sub(1))];
         let speeds = instants.into_iter().flatten().map(|instant_ns| self.engine.velocity(instant_ns));
         speeds.into_iter().find(|speed| *speed != 0.0).map_or(self.counted_up, |speed| speed > 0.0)
+    }
+
+    /// Whether the home switch is closed.
+    #[must_use]
+    pub fn is_switch_closed(&self, now_ns: u64) -> bool {
+        self.machine.is_closed(self.position(now_ns))
+    }
+
+    /// Whether the axis makes steps that the rotor does not follow.
+    #[must_use]
+    pub fn is_stalled(&self, now_ns: u64) -> bool {
+        self.is_moving(now_ns) && self.machine.is_beyond(self.position(now_ns))
+    }
+
+    /// Where the rotor is, in full steps from where it was at power-up.
+    #[must_use]
+    pub fn rotor_steps(&self, now_ns: u64) -> f64 {
+        self.machine.rotor_steps(self.position(now_ns))
+    }
+
+    /// The count of what the rotor has followed: [`position`](Self::position) until a stop holds it back.
+    #[must_use]
+    pub fn followed_position(&self, now_ns: u64) -> i64 {
+        self.machine.followed(self.position(now_ns))
+    }
+
+    /// The count that the last search has saved, without wrap-around.
+    #[must_use]
+    pub const fn probed_position(&self) -> i64 {
+        self.probed
     }
 
     /// Microsteps since the start of the cycle of four full steps.
@@ -177,8 +258,130 @@ impl Axis {
             _ => engine.move_velocity(now_ns, velocity, limits),
         })?;
         self.task = if velocity == 0.0 { Task::Move } else { Task::Velocity };
+        self.search = None;
         self.drive();
+        self.notice(now_ns);
         Ok(())
+    }
+
+    /// Runs at a velocity, no farther than to an `end`, until the home switch is as wanted; then it stops.
+    pub(super) fn search(
+        &mut self,
+        now_ns: u64,
+        velocity: f64,
+        end: Option<i64>,
+        limits: &Limits,
+        until: Edge,
+    ) -> Result<(), OutOfRange> {
+        limits.check()?;
+        let is_found = self.is_switch_closed(now_ns) == until.closed;
+        if !is_found {
+            self.move_velocity(now_ns, velocity, end, limits)?;
+        }
+        self.task = Task::Move;
+        self.drive();
+        self.search = Some(Search { until, limits: *limits });
+        self.notice(now_ns);
+        Ok(())
+    }
+
+    /// From now on outside pulses make the steps; the axis' own cease at once.
+    pub(super) fn follow_pulses(&mut self, now_ns: u64, upwards: bool) {
+        self.cease(now_ns);
+        self.task = Task::Pulses { upwards };
+        self.search = None;
+        self.drive();
+    }
+
+    /// Outside pulses come, all at this instant. Without a command to follow them nothing happens; beyond an `end` they
+    /// do not count.
+    pub(super) fn pulse(&mut self, now_ns: u64, count: u64, end: impl Fn(bool) -> Option<i64>) {
+        let Task::Pulses { upwards } = self.task else { return };
+        let sign = if upwards { 1 } else { -1 };
+        let mut left = i64::try_from(count).unwrap_or(i64::MAX);
+        if let Some(end) = end(upwards) {
+            left = left.min(end.wrapping_sub(self.position(now_ns)).wrapping_mul(sign).max(0));
+        }
+        while left > 0 {
+            let from = self.position(now_ns);
+            let places = [self.machine.next_edge(from, upwards), self.machine.next_stall(from, upwards)];
+            let ways = places.into_iter().flatten().map(|place| place.wrapping_sub(from).wrapping_mul(sign));
+            let way = ways.fold(left, i64::min);
+            let Ok(()) = self.replace(now_ns, |engine| {
+                engine.set_position(now_ns, from.wrapping_add(sign * way));
+                Ok::<(), Infallible>(())
+            });
+            self.counted_up = upwards;
+            self.notice(now_ns);
+            left -= way;
+        }
+        self.machine.settle(self.position(now_ns));
+        self.was_beyond = false;
+    }
+
+    /// The bridge lets go of the motor, and with it goes whatever was being done.
+    pub(super) fn shut_off(&mut self, now_ns: u64) {
+        self.cease(now_ns);
+        self.task = Task::None;
+        self.search = None;
+        self.bridge = BridgeState::HighImpedance;
+        self.bridge_then = None;
+    }
+
+    /// The machine has another home switch from now on.
+    pub(super) fn set_switch(&mut self, now_ns: u64, switch: Switch) {
+        self.machine.set_switch(switch);
+        self.notice(now_ns);
+    }
+
+    /// The machine has an end stop from now on.
+    pub(super) fn set_end_stop(&mut self, now_ns: u64, at_steps: f64) {
+        self.machine.set_end_stop(at_steps, self.position(now_ns));
+        self.notice(now_ns);
+    }
+
+    /// When something will happen of itself, if nobody commands anything before.
+    pub(super) fn next_event(&self) -> Option<u64> {
+        let now_ns = self.happened_to_ns;
+        let is_up = |direction| direction == motion::Direction::Positive;
+        let machine = &self.machine;
+        let edge = self.engine.next_arrival_after(now_ns, |count, way| machine.next_edge(count, is_up(way)));
+        let stall = self.engine.next_arrival_after(now_ns, |count, way| machine.next_stall(count, is_up(way)));
+        [edge, stall, self.engine.next_end_after(now_ns)].into_iter().flatten().min()
+    }
+
+    /// When the command that is being carried out will be done.
+    pub(super) fn done_at(&self) -> Option<u64> {
+        let mut at_ns = self.happened_to_ns;
+        while self.is_busy(at_ns) {
+            at_ns = self.engine.next_phase_change_after(at_ns)?;
+        }
+        Some(at_ns)
+    }
+
+    /// The instant of an event has come.
+    pub(super) fn happen(&mut self, now_ns: u64) {
+        let has_ended = self.engine.next_end_after(self.happened_to_ns) == Some(now_ns);
+        self.happened_to_ns = now_ns;
+        self.notice(now_ns);
+        if has_ended {
+            self.machine.settle(self.position(now_ns));
+            self.was_beyond = false;
+        }
+        if self.search.is_some() && !self.is_moving(now_ns) {
+            // It came to the end of the counter.
+            self.search = None;
+            self.task = Task::None;
+        }
+    }
+
+    /// Nothing will be asked any more about what was before.
+    pub(super) fn pass(&mut self, now_ns: u64) {
+        self.happened_to_ns = self.happened_to_ns.max(now_ns);
+    }
+
+    pub(super) fn take_news(&mut self) -> News {
+        std::mem::take(&mut self.news)
     }
 
     /// Moves to a place and stops there.
@@ -186,7 +389,9 @@ impl Axis {
         self.replace(now_ns, |engine| engine.move_to(now_ns, target, limits))?;
         self.target = target;
         self.task = Task::Move;
+        self.search = None;
         self.drive();
+        self.notice(now_ns);
         Ok(())
     }
 
@@ -205,6 +410,7 @@ impl Axis {
         };
         self.replace(now_ns, |engine| engine.stop(now_ns, ramp, limits))?;
         self.task = Task::Move;
+        self.search = None;
         self.limited = false;
         self.bridge = self.bridge(now_ns);
         self.bridge_then = self.engine.settles_at_ns().map(|stands_ns| (stands_ns.max(now_ns), bridge));
@@ -213,13 +419,15 @@ impl Axis {
 
     /// Gives the present place another number. Motion, target and windings stay where they are.
     pub(super) fn set_position(&mut self, now_ns: u64, position: i64) {
-        let shift = position.wrapping_sub(self.position(now_ns));
+        let was = self.position(now_ns);
+        let shift = position.wrapping_sub(was);
         let Ok(()) = self.replace(now_ns, |engine| {
             engine.set_position(now_ns, position);
             Ok::<(), Infallible>(())
         });
         self.target = self.target.wrapping_add(shift);
         self.cycle_origin = self.cycle_origin.wrapping_add(shift);
+        self.machine.relabel(was, position);
     }
 
     /// Zero is here. An arrival without a motion.
@@ -237,6 +445,8 @@ impl Axis {
         let angle = angle / u64::from(self.microsteps_per_step);
         self.microsteps_per_step = microsteps_per_step.max(1);
         self.cycle_origin = self.position(now_ns).wrapping_sub(angle as i64);
+        self.machine.rescale(self.position(now_ns), self.microsteps_per_step);
+        self.was_closed = self.is_switch_closed(now_ns);
         self.history.write_state(&self.engine, now_ns, f64::from(self.microsteps_per_step));
     }
 
@@ -244,11 +454,15 @@ impl Axis {
         self.limited = limited;
     }
 
-    /// Starts anew; only what has happened so far is remembered.
+    /// Starts anew; only what has happened so far is remembered, and the machine is where it was.
     pub(super) fn reset(&mut self, now_ns: u64, microsteps_per_step: u32) {
         let mut history = std::mem::take(&mut self.history);
         history.write_to(&self.engine, now_ns, f64::from(self.microsteps_per_step));
+        let mut machine = self.machine.clone();
+        machine.restart(self.position(now_ns), microsteps_per_step.max(1));
         *self = Self::new(now_ns, microsteps_per_step);
+        self.machine = machine;
+        self.was_closed = self.is_switch_closed(now_ns);
         history.write_state(&self.engine, now_ns, f64::from(self.microsteps_per_step));
         self.history = history;
     }
@@ -258,12 +472,40 @@ impl Axis {
         self.bridge_then = None;
     }
 
+    /// Steps cease at once.
+    fn cease(&mut self, now_ns: u64) {
+        let Ok(()) = self.replace(now_ns, |engine| {
+            engine.cease(now_ns);
+            Ok::<(), Infallible>(())
+        });
+    }
+
+    /// Looks at the switch and at the rotor, and does what is to be done when they have changed.
+    fn notice(&mut self, now_ns: u64) {
+        let count = self.position(now_ns);
+        let (is_closed, is_beyond) = (self.machine.is_closed(count), self.machine.is_beyond(count));
+        self.news.has_closed |= is_closed && !self.was_closed;
+        self.news.has_stalled |= is_beyond && !self.was_beyond;
+        (self.was_closed, self.was_beyond) = (is_closed, is_beyond);
+        if let Some(Search { until, limits }) = self.search.filter(|search| search.until.closed == is_closed) {
+            self.search = None;
+            match until.action {
+                EdgeAction::Probe => self.probed = count,
+                EdgeAction::Zero => self.set_position(now_ns, 0),
+            }
+            // The limits have been checked when the search began.
+            let _ = self.replace(now_ns, |engine| engine.stop(now_ns, motion::StopRamp::Profile, &limits));
+        }
+    }
+
     /// Lets the engine take a command, and writes down what was before and after.
     fn replace<E>(&mut self, now_ns: u64, command: impl FnOnce(&mut Engine) -> Result<(), E>) -> Result<(), E> {
-        let counted_up = self.counts_up(now_ns);
+        let (counted_up, before) = (self.counts_up(now_ns), self.position(now_ns));
         let scale = f64::from(self.microsteps_per_step);
         self.history.write_to(&self.engine, now_ns, scale);
         command(&mut self.engine)?;
+        // Whatever comes now may turn round.
+        self.machine.settle(before);
         self.counted_up = counted_up;
         self.history.write_state(&self.engine, now_ns, scale);
         Ok(())
