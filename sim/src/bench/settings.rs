@@ -57,9 +57,8 @@ pub(super) fn value(node: &Node<'_>, register: &'static Register, resolution: u1
     // Nearest may be zero, and a slope or a speed of zero is something else than a small one.
     if number != 0.0 && really.to_bits() == 0 {
         let found = format!("{number} {}, which would be written as 0", register.unit.symbol());
-        let least = least_but_zero(register, number < 0.0).map_or(String::new(), |least| {
-            format!(", of which the smallest is {least}")
-        });
+        let least = least_but_zero(register, number < 0.0)
+            .map_or(String::new(), |least| format!(", of which the smallest is {least}"));
         let expected = format!("0 or a value that `{}` can hold{least}", name_of(register));
         return Err(node.problem(found, expected));
     }
@@ -135,7 +134,8 @@ pub(super) fn read(
             if let Value::MicrostepResolution(resolution) = value {
                 axis.resolution = offered(layout, resolution.to_microsteps_per_step(), &node)?;
             }
-            all.push(Setting { axis: index, register, value, place: source.place(node.span().start) });
+            let asked = node.number(&expected_in(register))?;
+            all.push(Setting { axis: index, register, asked, value, place: source.place(node.span().start) });
         }
     }
     Ok(all)
@@ -150,7 +150,7 @@ fn offered(layout: &Layout, resolution: u16, node: &Node<'_>) -> Result<u16, Pro
 }
 
 /// Microsteps in a full step after power-up.
-pub(super) fn resolution_at_reset(layout: &Layout, axis: u8) -> u16 {
+pub(crate) fn resolution_at_reset(layout: &Layout, axis: u8) -> u16 {
     let register = layout.register(Parameter::MicrostepResolution, axis);
     match register.map(|register| register.value_of(register.reset)) {
         Some(Ok(Value::MicrostepResolution(resolution))) => resolution.to_microsteps_per_step(),
