@@ -70,7 +70,9 @@ behind # may be left out:
 
 Verbs: VERBS.
 Words: stop = \"profile\", \"quick\" or \"none\"; bridge = \"driven\", \"shorted\" or \"high_impedance\";
-way = \"shortest\", \"positive\" or \"negative\". A command without an argument is a word: \"take_status\".";
+way = \"shortest\", \"positive\" or \"negative\"; pulse_input = \"positive\" or \"negative\". Beside a search stands
+edge = \"probe\" or \"zero\": what becomes of the position. buffered = true lets a motion command wait for the one that
+is being carried out (false). A command without an argument is a word: \"take_status\".";
 
 /// What JSON says of one axis.
 #[derive(Debug, Serialize)]

@@ -7,30 +7,27 @@ use stepchain::map::{BufferMode, CommandForm, Layout, Piece, Request, Source, Ve
 use stepchain::units::{Number, OutOfRange, Unit};
 use stepchain::{AxisCommand, BeginError, Codec, Command, CommandError, Pending};
 
-use crate::bench::{Axis, Bench, Place, Problem};
-
-/// A command to an axis of the bench, and where the bench says so.
-type Asked = (usize, Command, Place);
+use crate::bench::{Axis, Bench, Place, Problem, Step};
 
 /// Encodes every setting and every step once, and drops the frames.
 pub(super) fn check(bench: &Bench) -> Result<(), Problem> {
     let codec = codec(bench)?;
-    let encode = |asked: &[Asked], place: Place| {
+    // `places` are those of the orders.
+    let encode = |orders: &[Asked], places: &[Place], place: Place| {
         let mut pending = vec![Pending::default(); bench.devices];
         let mut buffer = vec![0; codec.frame_bytes(bench.devices)];
-        let orders: Vec<_> = asked.iter().map(|&(axis, command, _)| (axis, command)).collect();
-        match codec.begin(&spread(bench, &orders), &mut pending, &mut buffer) {
+        match codec.begin(&spread(bench, orders), &mut pending, &mut buffer) {
             Ok(_) => Ok(()),
-            Err(error) => Err(refused(bench, asked, place, &error)),
+            Err(error) => Err(refused(bench, orders, places, place, &error)),
         }
     };
     for setting in &bench.settings {
         let write = Command::WriteParameter { parameter: setting.register.parameter, value: setting.value };
-        encode(&[(setting.axis, write, setting.place)], setting.place)?;
+        encode(&[(setting.axis, write, BufferMode::Aborting)], &[setting.place], setting.place)?;
     }
     for step in &bench.steps {
-        let asked: Vec<_> = step.orders.iter().map(|order| (order.axis, order.command, order.place)).collect();
-        encode(&asked, step.place)?;
+        let places: Vec<_> = step.orders.iter().map(|order| order.place).collect();
+        encode(&asked(step), &places, step.place)?;
     }
     Ok(())
 }
@@ -41,28 +38,37 @@ pub(super) fn codec(bench: &Bench) -> Result<Codec, Problem> {
         .map_err(|flaw| Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw"))
 }
 
+/// A command, the axis of the bench that it is for, and when it begins.
+pub(super) type Asked = (usize, Command, BufferMode);
+
+/// What a step asks.
+pub(super) fn asked(step: &Step) -> Vec<Asked> {
+    step.orders.iter().map(|order| (order.axis, order.command, order.buffer_mode)).collect()
+}
+
 /// One command for each device; filler for those that are asked nothing.
-pub(super) fn spread(bench: &Bench, orders: &[(usize, Command)]) -> Vec<AxisCommand> {
+pub(super) fn spread(bench: &Bench, orders: &[Asked]) -> Vec<AxisCommand> {
     let mut commands = vec![AxisCommand::default(); bench.devices];
-    for &(axis, command) in orders {
+    for &(axis, command, buffer_mode) in orders {
         if let Some(axis) = bench.axes.get(axis)
             && let Some(place) = commands.get_mut(axis.device)
         {
-            *place = command.on(axis.axis);
+            *place = AxisCommand { buffer_mode, ..command.on(axis.axis) };
         }
     }
     commands
 }
 
-fn refused(bench: &Bench, asked: &[Asked], step: Place, error: &BeginError) -> Problem {
+fn refused(bench: &Bench, orders: &[Asked], places: &[Place], step: Place, error: &BeginError) -> Problem {
     let of_device = |device| {
-        let axes = asked.iter().filter_map(|&(axis, command, place)| Some((bench.axes.get(axis)?, command, place)));
-        axes.into_iter().find(|(axis, ..)| axis.device == device)
+        let mut asked =
+            orders.iter().zip(places).filter_map(|(&order, &place)| Some((bench.axes.get(order.0)?, order, place)));
+        asked.find(|(axis, ..)| axis.device == device)
     };
     let (place, found, expected) = match error {
         BeginError::Command { device, error } => match of_device(*device) {
-            Some((axis, command, place)) => {
-                let (found, expected) = words(bench.layout, axis, command, error);
+            Some((axis, order, place)) => {
+                let (found, expected) = words(bench.layout, axis, order, error);
                 (place, found, expected)
             }
             None => (step, error.to_string(), "a command that the map has".to_owned()),
@@ -73,9 +79,9 @@ fn refused(bench: &Bench, asked: &[Asked], step: Place, error: &BeginError) -> P
 }
 
 /// What was found and what would have been right, in the words and units of the bench.
-fn words(layout: &Layout, axis: &Axis, command: Command, error: &CommandError) -> (String, String) {
+fn words(layout: &Layout, axis: &Axis, order: Asked, error: &CommandError) -> (String, String) {
     match *error {
-        CommandError::OutOfRange { of, error } => out_of_range(layout, axis, command, of, &error),
+        CommandError::OutOfRange { of, error } => out_of_range(layout, axis, order, of, &error),
         CommandError::Unsupported { verb, buffer_mode } => {
             let waits = if buffer_mode == BufferMode::Buffered { " that waits for another" } else { "" };
             let found = format!("`{}`{waits}, which `{}` does not have", verb.name(), layout.name);
@@ -96,7 +102,8 @@ fn words(layout: &Layout, axis: &Axis, command: Command, error: &CommandError) -
     }
 }
 
-fn out_of_range(layout: &Layout, axis: &Axis, command: Command, of: &str, error: &OutOfRange) -> (String, String) {
+fn out_of_range(layout: &Layout, axis: &Axis, order: Asked, of: &str, error: &OutOfRange) -> (String, String) {
+    let (_, command, buffer_mode) = order;
     let unit = error.unit;
     // A number of the driver prints to as many digits as it has; a whole number of microsteps is exact in steps.
     let shown = |number: Number| match unit {
@@ -105,7 +112,7 @@ fn out_of_range(layout: &Layout, axis: &Axis, command: Command, of: &str, error:
     };
     let name = if unit == Unit::Microsteps { "steps" } else { unit.symbol() };
     let (mut value, mut min, max) = (shown(error.value), shown(error.min), shown(error.max));
-    let form = command.verb().and_then(|verb| layout.form(verb));
+    let form = command.verb().and_then(|verb| layout.form_in(verb, buffer_mode));
     if form.is_some_and(sends_direction) {
         // The direction goes apart, and what was refused is the magnitude.
         let counts_down = match command {
