@@ -194,7 +194,7 @@ fn what_to_do_next_can_be_done_as_it_is_printed() {
     let next = out.lines().find_map(|line| line.strip_prefix("Next: ")).expect("what to do next");
     let command: Vec<_> = next.split("    ").next().unwrap().split(' ').collect();
     assert!(Path::new(command[0]).is_absolute(), "{next}");
-    assert!(Command::new(command[0]).args(&command[1..]).current_dir(&directory).status().unwrap().success());
+    assert!(Command::new(command[0]).args(&command[1..]).current_dir(&directory).output().unwrap().status.success());
     assert!(directory.join("out/report.html").is_file());
 }
 

@@ -29,50 +29,66 @@ pub(super) struct Arguments {
 
 /// What `run --help` ends with: a bench file with every key, which a test runs.
 fn example() -> String {
-    EXAMPLE.replace("VERBS", &bench::VERBS.join(", "))
+    let mut verbs = "Verbs:".to_owned();
+    let mut column = verbs.len();
+    for (index, verb) in bench::VERBS.iter().enumerate() {
+        let end = if index + 1 == bench::VERBS.len() { "." } else { "," };
+        let starts_line = column + verb.len() + 2 > 80;
+        verbs += if starts_line { "\n" } else { " " };
+        verbs = verbs + verb + end;
+        column = if starts_line { 0 } else { column + 1 } + verb.len() + 1;
+    }
+    EXAMPLE.replace("Verbs: VERBS.", &verbs)
 }
 
 const EXAMPLE: &str = "\
 Example: the built-in bench, with a report to open in a browser
   stepchain run --out out
 
-A bench file names the chain's map and axes, their settings, and what is asked when. With every key there is; what is
-behind # may be left out:
+A bench file names the chain's map and axes, their settings, and what is asked
+when. This one has every key; what has a default may be left out:
 
-  title = \"One lift\"                # the file's name
-  description = \"Up and down.\"      # nothing
-  until_s = 5                        # the run ends once all axes stand
+  title = \"One lift\"            # default: the file's name
+  description = \"Up and down.\"  # default: empty
+  until_s = 9                   # default: the run ends once all axes stand
   [chain]
-  map = \"latched\"                    # or \"fixed-word\", or the path of a map file; must be given
-  axes = [\"lift\"]                    # one name for each axis, the first device first; must be given
-  devices = 1                        # what the axes make
-  spi_clock_hz = 1_000_000           # the map's fastest
-  [settings.all]                     # for every axis; `stepchain map show MAP` lists the parameters
-  profile_velocity = 800             # full steps/s; the register's reset code
-  [settings.lift]                    # for one axis; wins over `all`
-  profile_acceleration = 1500        # full steps/s²
-  [[step]]                           # what stands in one step leaves together; at least one step
-  at_s = 0.5                         # from the start; each step needs a time
-  note = \"up\"                        # nothing
-  lift = { move_relative = 400 }     # full steps; `all` is every axis that the step does not name
+  map = \"latched\"               # or \"fixed-word\", or the path of a map file
+  axes = [\"lift\"]               # in the order of the chain
+  devices = 1                   # default: as many as the axes need
+  spi_clock_hz = 1_000_000      # default: the map's fastest
+  [settings.all]                # for every axis; default: the reset codes
+  profile_velocity = 800        # full steps/s
+  [settings.lift]               # for one axis; wins over `all`
+  profile_acceleration = 1500   # full steps/s²
+  [[step]]                      # what stands in one step leaves together
+  at_s = 0.5                    # a time from the start, or as below
+  note = \"up\"                   # default: empty
+  lift = { move_relative = 400 }
   [[step]]
-  wait_s = 1.5                       # from the step before
-  lift = { stop = \"profile\", bridge = \"driven\" }        # bridge: driven
+  wait_s = 1.5                  # from the step before
+  lift = { stop = \"profile\", bridge = \"driven\" }  # bridge's default: driven
   [[step]]
-  after = \"standstill\"               # once all axes stand
-  wait_s = 0.1                       # and so long after that; 0
-  lift = { move_absolute = 0, way = \"shortest\" }         # way: shortest
+  after = \"standstill\"          # once all axes stand
+  wait_s = 0.1                  # and so long after that; default: 0
+  lift = { move_absolute = 0, way = \"shortest\" }  # way's default: shortest
   [[step]]
   after = \"standstill\"
-  lift = { write_parameter = \"profile_velocity\", value = 400 }
-  [expect]                           # where axes must stand at the end, in full steps; nothing is expected
-  lift = 0
+  all = { write_parameter = \"profile_velocity\", value = 400 }
+  [expect]                      # where axes must end; default: anywhere
+  lift = 0                      # full steps
 
 Verbs: VERBS.
-Words: stop = \"profile\", \"quick\" or \"none\"; bridge = \"driven\", \"shorted\" or \"high_impedance\";
-way = \"shortest\", \"positive\" or \"negative\"; pulse_input = \"positive\" or \"negative\". Beside a search stands
-edge = \"probe\" or \"zero\": what becomes of the position. buffered = true lets a motion command wait for the one that
-is being carried out (false). A command without an argument is a word: \"take_status\".";
+`stepchain map show MAP` lists the parameters and what else the map has.
+
+  stop = \"profile\", \"quick\" or \"none\"
+  bridge = \"driven\", \"shorted\" or \"high_impedance\"
+  way = \"shortest\", \"positive\" or \"negative\"
+  pulse_input = \"positive\" or \"negative\"
+  edge = \"probe\" or \"zero\"      # beside a search: what becomes of the position
+  buffered = true               # beside a motion: it waits for the one before;
+                                # default: false
+
+A command without an argument is a word: lift = \"take_status\".";
 
 /// What JSON says of one axis.
 #[derive(Debug, Serialize)]
