@@ -29,6 +29,10 @@
 //! lift = { move_relative = 400 }  # full steps
 //! table = { move_velocity = -120 }
 //!
+//! [[step]]                        # begins when the move before it is done, if the map has it so
+//! wait_s = 0.1
+//! lift = { move_relative = -100, buffered = true }
+//!
 //! [[step]]
 //! wait_s = 1.5                    # after the step before
 //! table = { stop = "profile", bridge = "driven" }
@@ -51,12 +55,13 @@ mod timeline;
 mod tree;
 
 use stepchain::Command;
-use stepchain::map::{Layout, Register};
+use stepchain::map::{BufferMode, Layout, Register};
 use stepchain::units::Value;
 
+pub(crate) use orders::VERBS;
 pub use parse::{BenchError, load, map_of, parse};
 pub use problem::{Problem, Source};
-pub(crate) use settings::bits;
+pub(crate) use settings::{bits, resolution_at_reset};
 
 /// The bench that runs when none is named.
 pub const BUILT_IN: Source<'static> =
@@ -64,6 +69,16 @@ pub const BUILT_IN: Source<'static> =
 
 /// Keys of a bench file that stand in no table.
 const HEAD: &[&str] = &["title", "description", "until_s"];
+/// Tables of a bench file.
+const TABLES: &[&str] = &["chain", "settings", "step", "expect"];
+/// Keys of the table of the chain.
+const CHAIN: &[&str] = &["map", "axes", "devices", "spi_clock_hz"];
+
+/// Every key that a bench file can have, but for the names of axes and parameters.
+#[cfg(test)]
+pub(crate) fn keys() -> Vec<&'static str> {
+    [HEAD, TABLES, CHAIN, timeline::KEYS, orders::OPTIONS].concat()
+}
 
 /// A whole bench, checked against its map.
 #[derive(Clone, Debug)]
@@ -123,7 +138,9 @@ pub struct Setting {
     pub axis: usize,
     /// The register.
     pub register: &'static Register,
-    /// The value as asked.
+    /// The number that the bench asks for, lengths in full steps.
+    pub asked: f64,
+    /// The same as the driver takes it, lengths in microsteps.
     pub value: Value,
     /// Where the bench says so.
     pub place: Place,
@@ -160,6 +177,10 @@ pub struct Order {
     pub axis: usize,
     /// The command, in the driver's terms.
     pub command: Command,
+    /// When it begins while the axis is still busy.
+    pub buffer_mode: BufferMode,
     /// The same in words, lengths in full steps.
     pub text: String,
+    /// Where the bench says so: at the command's argument, if it has one.
+    pub place: Place,
 }

@@ -9,7 +9,7 @@ use toml::de::DeTable;
 
 use super::problem::{Problem, Source};
 use super::tree::{Node, Table};
-use super::{Axis, Bench, orders, settings, timeline};
+use super::{Axis, Bench, CHAIN, HEAD, TABLES, orders, settings, timeline};
 use crate::map_file::{self, MapFileError};
 use crate::spelling::{nearest, no_toml};
 
@@ -90,12 +90,12 @@ pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
         let problem = source.problem(&bench.span, "a map file", "a bench file, with `[chain]` and `[[step]]`");
         return Err(problem.hint("`stepchain map check` reads maps").into());
     }
-    bench.only(&["title", "description", "chain", "settings", "step", "expect", "until_s"])?;
+    bench.only(&[HEAD, TABLES].concat())?;
     let text = |key| bench.get(key).map_or(Ok(""), |node| node.text("a text in quotes")).map(str::to_owned);
     let until_ns = bench.get("until_s").map(|node| timeline::nanoseconds(&node)).transpose()?;
 
     let chain = bench.need("chain", "a table with `map` and `axes`")?.table("a table with `map` and `axes`")?;
-    chain.only(&["map", "axes", "devices", "spi_clock_hz"])?;
+    chain.only(CHAIN)?;
     let layout = map(source, chain.need("map", "\"latched\", \"fixed-word\" or the path of a map file")?)?;
     let mut axes = axes(layout, &chain)?;
     let devices = axes.len() / usize::from(layout.axes);

@@ -1,6 +1,6 @@
 //! Benches as people write them, and what is said about those that are wrong.
 
-use stepchain::map::{BridgeState, Parameter, RegisterMap, StopRamp, Way};
+use stepchain::map::{BridgeState, BufferMode, Direction, EdgeAction, Parameter, RegisterMap, StopRamp, Way};
 use stepchain::reference::Latched;
 use stepchain::units::{Acceleration, Distance, Position, Velocity};
 
@@ -32,7 +32,7 @@ fn the_bench_in_the_documentation_can_be_used() {
     let text = docs.skip_while(|line| *line != "```toml").skip(1).take_while(|line| *line != "```");
     let text = text.collect::<Vec<_>>().join("\n");
     let bench = parse(&Source { file: "docs", text: &text }).unwrap();
-    assert_eq!((bench.steps.len(), bench.settings.len()), (3, 3));
+    assert_eq!((bench.steps.len(), bench.settings.len()), (4, 3));
     assert_eq!(bench.axes[0].expected, Some(0));
 }
 
@@ -92,6 +92,7 @@ fn a_setting_for_one_axis_wins_and_lengths_follow_the_resolution() {
 /// Each broken bench, and what must be said about it; the chain takes lines 1 to 3.
 const BROKEN: &[(&str, &str)] = &[
     ("[[step]\n", "b.toml:4:"),
+    ("[[step]]\nat_s = 1\nat_s = 2\n", "b.toml:6:1: is no TOML: duplicate key `at_s`"),
     ("titel = 1\n", "b.toml:4:1: found `titel`, expected one of `map`"),
     ("[setings.all]\n", "b.toml:4:2: found `setings`, expected one of `title`"),
     ("until_s = 1\n", "`until_s` stands at the top, before the first [table]"),
@@ -125,6 +126,16 @@ const BROKEN: &[(&str, &str)] = &[
     ("[settings.lift]\nprofile_velocty = 5\n", "b.toml:5:1: found `profile_velocty`"),
     ("[settings.lift]\nprofile_velocty = 5\n", "did you mean `profile_velocity`?"),
     ("[settings.lift]\nprofile_velocity = 999999\n", "b.toml:5:20: found"),
+    // One code is 0.02 steps/s, and nearest to less than half of it is zero.
+    (
+        "[settings.lift]\nprofile_velocity = 0.009\n",
+        "b.toml:5:20: found 0.009 steps/s, which would be written as 0, expected 0 or a value that `profile_velocity` can \
+         hold, of which the smallest is 0.02",
+    ),
+    (
+        "[[step]]\nat_s = 1\nlift = { write_parameter = \"profile_acceleration\", value = 0.5 }\n",
+        "b.toml:6:60: found 0.5 steps/s², which would be written as 0",
+    ),
     ("[settings.lift]\nprofile_velocity = true\n", "found `true`, expected a number (full steps/s)"),
     ("[settings.lift]\nmicrostep_resolution = 5\n", "expected one of 64, 32, 16, 8, 4, 2, 1"),
     (
@@ -142,6 +153,30 @@ fn a_broken_bench_is_told_by_place_by_what_was_found_and_by_what_was_expected() 
 }
 
 #[test]
+fn zero_itself_and_what_has_a_code_of_its_own_can_be_set() {
+    for number in ["0", "0.0", "0.011"] {
+        let set = format!("[settings.lift]\nprofile_velocity = {number}\n[[step]]\nat_s = 1\nlift = \"stop\"\n");
+        assert_eq!(read(&set).unwrap().settings.len(), 1, "{number}");
+    }
+}
+
+#[test]
+fn a_map_file_is_told_from_a_bench() {
+    let text = "name = \"mine\"\n[wire]\nframing = \"fixed-word\"\n";
+    let said = parse(&Source { file: "mine.toml", text }).unwrap_err().to_string();
+    let expected = "mine.toml:1:1: found a map file, expected a bench file, with `[chain]` and `[[step]]`; \
+                    `stepchain map check` reads maps";
+    assert_eq!(said, expected);
+}
+
+#[test]
+fn a_word_of_one_letter_gets_no_guess() {
+    let text = "[chain]\nmap = \"latched\"\naxes = [\"a\"]\n[[step]]\nat_s = 1\nb = \"stop\"\n";
+    let said = parse(&Source { file: "b.toml", text }).unwrap_err().to_string();
+    assert!(said.contains("found `b`") && !said.contains("did you mean"), "{said}");
+}
+
+#[test]
 fn a_chain_that_cannot_be_is_refused() {
     let refused = |chain: &str| {
         let text = format!("[chain]\n{chain}\n[[step]]\nat_s = 1\n");
@@ -155,4 +190,37 @@ fn a_chain_that_cannot_be_is_refused() {
     assert!(refused("map = \"latched\"\naxes = [\"a\"]\ndevices = 2").contains("found 1 names on 2 devices"));
     let clock = refused("map = \"latched\"\naxes = [\"a\"]\nspi_clock_hz = 9_000_000");
     assert!(clock.contains("4:16: found 9000000 Hz, expected 1..=5000000 Hz"), "{clock}");
+}
+
+#[test]
+fn searches_returns_and_resets_are_read_as_the_driver_has_them() {
+    let velocity = Velocity::from_steps_per_s(-40).unwrap();
+    let probe = EdgeAction::Probe;
+    let written = command("{ search_for_switch = -40, edge = \"probe\" }");
+    assert_eq!(written, Command::SearchForSwitch { velocity, action: probe });
+    let written = command("{ search_for_zero = -40, edge = \"zero\" }");
+    assert_eq!(written, Command::SearchForZero { velocity, action: EdgeAction::Zero });
+    let written = command("{ pulse_input = \"negative\" }");
+    assert_eq!(written, Command::PulseInput { direction: Direction::Negative });
+    for (word, meant) in [
+        ("return_to_zero", Command::ReturnToZero),
+        ("return_to_probed_position", Command::ReturnToProbedPosition),
+        ("restore_defaults", Command::RestoreDefaults),
+        ("reset_node", Command::ResetNode),
+        ("fault_reset", Command::FaultReset),
+    ] {
+        assert_eq!(command(&format!("\"{word}\"")), meant);
+    }
+}
+
+#[test]
+fn a_command_waits_where_the_map_has_it_so_and_nowhere_else() {
+    let step = |command: &str| read(&format!("[[step]]\nat_s = 1\nlift = {command}\n"));
+    let bench = step("{ move_relative = 1, buffered = true }").unwrap();
+    let order = &bench.steps[0].orders[0];
+    assert_eq!((order.buffer_mode, order.text.as_str()), (BufferMode::Buffered, "move relative 1 steps, buffered"));
+    let error = step("{ move_absolute = 1, way = \"positive\", buffered = true }").unwrap_err();
+    assert!(error.contains("does not let wait"), "{error}");
+    let error = step("{ search_for_switch = 5, edge = \"probe\" }").unwrap_err();
+    assert!(error.contains("would never come"), "a search may find nothing: {error}");
 }

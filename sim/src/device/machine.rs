@@ -173,15 +173,15 @@ impl Machine {
 
     /// The least count that is not below a place.
     fn first_count(&self, steps: f64) -> i64 {
-        ((self.from_anchor(steps) - SNAP).ceil() as i64).saturating_add(self.anchor_count)
+        ((self.ahead_of_anchor(steps) - SNAP).ceil() as i64).saturating_add(self.anchor_count)
     }
 
     /// The greatest count that is not above a place.
     fn last_count(&self, steps: f64) -> i64 {
-        ((self.from_anchor(steps) + SNAP).floor() as i64).saturating_add(self.anchor_count)
+        ((self.ahead_of_anchor(steps) + SNAP).floor() as i64).saturating_add(self.anchor_count)
     }
 
-    fn from_anchor(&self, steps: f64) -> f64 {
+    fn ahead_of_anchor(&self, steps: f64) -> f64 {
         (steps - self.anchor_steps) * f64::from(self.microsteps_per_step)
     }
 }

@@ -406,11 +406,12 @@ impl Device {
         if refusal.while_moving && axes().any(|axis| axis.is_moving(now_ns)) {
             return Err(Rejection::WhileMoving);
         }
-        if refusal.while_bridge_off && axes().any(|axis| axis.bridge(now_ns) == BridgeState::HighImpedance) {
-            return Err(Rejection::WhileBridgeOff);
-        }
+        // A fault has shut the bridge off: it is the reason to tell.
         if refusal.while_faulted && asked.clone().any(|axis| self.flags.is_faulted(axis)) {
             return Err(Rejection::WhileFaulted);
+        }
+        if refusal.while_bridge_off && axes().any(|axis| axis.bridge(now_ns) == BridgeState::HighImpedance) {
+            return Err(Rejection::WhileBridgeOff);
         }
         Ok(())
     }

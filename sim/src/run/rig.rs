@@ -1,13 +1,13 @@
 //! A chain under the driver: calls go out through the codec, and everything about them is counted and kept.
 
 use embedded_hal::spi::SpiDevice;
-use stepchain::map::{Flag, Verb};
+use stepchain::map::{BufferMode, Flag, Verb};
 use stepchain::units::Value;
 use stepchain::{AxisCommand, Codec, Command, Pending, Reply};
 
 use super::cost::Cost;
 use super::outcome::Finding;
-use super::preflight::{codec, spread};
+use super::preflight::{asked, codec, spread};
 use super::seconds;
 use crate::bench::{Axis, Bench, Problem, Setting, Step};
 use crate::chain::{VirtualChain, VirtualSpi};
@@ -57,10 +57,12 @@ impl Call {
             Command::PeekStatus | Command::TakeStatus => {
                 let status = reply.status?;
                 let raised = status.raised().filter(|&(_, of_device)| of_device == axis.axis);
-                let flags = raised.map(|(flag, _)| flag.name()).collect::<Vec<_>>().join(", ");
+                let mut flags: Vec<_> = raised.map(|(flag, _)| flag.name()).collect();
+                if flags.is_empty() {
+                    flags.push("no flag raised");
+                }
                 let state = status.motion_state_of(axis.axis).map(|state| state.name());
-                let words = state.into_iter().chain((!flags.is_empty()).then_some(flags.as_str()));
-                Some(words.collect::<Vec<_>>().join(", "))
+                Some(state.into_iter().chain(flags).collect::<Vec<_>>().join(", "))
             }
             _ => None,
         }
@@ -156,8 +158,7 @@ impl<'a> Rig<'a> {
 
     /// Sends the commands of a step.
     pub(super) fn step(&mut self, number: usize, step: &Step) -> Result<Call, Problem> {
-        let orders: Vec<_> = step.orders.iter().map(|order| (order.axis, order.command)).collect();
-        let call = self.call(&spread(self.bench, &orders))?;
+        let call = self.call(&spread(self.bench, &asked(step)))?;
         for order in &step.orders {
             let refused = call.events.iter().find_map(|event| match &event.kind {
                 EventKind::CommandRejected { axis, reason, .. } if self.is_of(event, *axis, order.axis) => Some(reason),
@@ -175,14 +176,18 @@ impl<'a> Rig<'a> {
     /// Writes all settings, as many devices at a time as have one left, and reads each back.
     pub(super) fn apply_settings(&mut self) -> Result<(), Problem> {
         for settings in rounds(self.bench) {
-            let write = |setting: &&Setting| (setting.axis, Command::write(setting.register.parameter, setting.value));
+            let write = |setting: &&Setting| {
+                let command = Command::write(setting.register.parameter, setting.value);
+                (setting.axis, command, BufferMode::Aborting)
+            };
             self.call(&spread(self.bench, &settings.iter().map(write).collect::<Vec<_>>()))?;
         }
         if self.bench.layout.form(Verb::ReadParameter).is_none() {
             return Ok(());
         }
         for settings in rounds(self.bench) {
-            let read = |setting: &&Setting| (setting.axis, Command::read(setting.register.parameter));
+            let read =
+                |setting: &&Setting| (setting.axis, Command::read(setting.register.parameter), BufferMode::Aborting);
             let call = self.call(&spread(self.bench, &settings.iter().map(read).collect::<Vec<_>>()))?;
             for setting in settings {
                 let device = self.bench.axes.get(setting.axis).map_or(0, |axis| axis.device);
