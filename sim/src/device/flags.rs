@@ -76,13 +76,17 @@ impl Flags {
         }
     }
 
-    /// Whether a fault is shown for an axis.
+    /// Whether there is a fault that speaks of an axis: now, or latched.
     pub(super) fn is_faulted(&self, axis: u8) -> bool {
         let faults = [Flag::Fault, Flag::Overcurrent, Flag::Undervoltage, Flag::Overtemperature];
-        let is_fault = |flag: Flag| faults.contains(&flag);
-        let latched = self.layout.flags.iter().zip(&self.latched);
-        self.conditions.iter().any(|(flag, of_axis)| is_fault(*flag) && *of_axis == axis)
-            || latched.into_iter().any(|(bit, latched)| *latched && is_fault(bit.flag) && bit.axis == axis)
+        faults.into_iter().any(|fault| {
+            let index = self.index_of(fault, axis);
+            let is_latched = index.and_then(|index| self.latched.get(index)).is_some_and(|latched| *latched);
+            is_latched
+                || self.holds(fault, |of_axis| {
+                    of_axis == axis || index.is_some() && self.index_of(fault, of_axis) == index
+                })
+        })
     }
 
     /// The status word.
@@ -117,13 +121,21 @@ impl Flags {
         }
     }
 
-    /// Raises a flag's bit for an axis; the device's one bit where it has but one.
+    /// Raises the bit that tells a flag of an axis.
     fn latch(&mut self, flag: Flag, axis: u8) {
-        let own = |bit: &StatusBit| bit.flag == flag && bit.axis == axis;
-        let has_own = self.layout.flags.iter().any(own);
-        for (latched, bit) in self.latched.iter_mut().zip(self.layout.flags) {
-            *latched |= own(bit) || !has_own && bit.flag == flag && bit.axis == 0;
-        }
+        let latched = self.index_of(flag, axis).and_then(|index| self.latched.get_mut(index));
+        latched.into_iter().for_each(|latched| *latched = true);
+    }
+
+    /// Which bit tells a flag of an axis: its own, else the first one's, which is the device's where it has but one.
+    fn index_of(&self, flag: Flag, axis: u8) -> Option<usize> {
+        let of = |axis| self.layout.flags.iter().position(|bit| bit.flag == flag && bit.axis == axis);
+        of(axis).or_else(|| of(0))
+    }
+
+    /// Whether a condition from outside holds on an axis that is meant.
+    fn holds(&self, flag: Flag, is_meant: impl Fn(u8) -> bool) -> bool {
+        self.conditions.iter().any(|&(condition, axis)| condition == flag && is_meant(axis))
     }
 
     /// Whether what the bit tells is so now.
@@ -137,7 +149,10 @@ impl Flags {
             Flag::InternalLimitActive => of_axis(&Axis::is_limited),
             Flag::CommandRejected | Flag::CommandUnknown | Flag::CrcMismatch => self.fate == Some(bit.flag),
             Flag::ResetOccurred => !self.obeyed,
-            outside => self.conditions.contains(&(outside, bit.axis)),
+            outside => {
+                let own = self.index_of(outside, bit.axis);
+                self.holds(outside, |axis| self.index_of(outside, axis) == own)
+            }
         }
     }
 }
