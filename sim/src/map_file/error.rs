@@ -73,7 +73,7 @@ impl fmt::Display for Place {
 impl fmt::Display for MapFileError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Read { file, source } => write!(f, "{file}: {source}"),
+            Self::Read { file, source } => write!(f, "{file}: found {source}, expected a map file"),
             Self::Syntax { place, message } => write!(f, "{place}: {message}"),
             Self::Unexpected { place, found, expected } => write!(f, "{place}: found {found}, expected {expected}"),
             Self::Flawed { place, flaw } => write!(f, "{place}: {flaw}"),
