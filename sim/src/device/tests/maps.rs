@@ -41,6 +41,10 @@ const TWO_AXES: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece:
             Verb::Stop(StopRamp::None, BridgeState::Driven),
             &[Piece::fixed(6, 0b10_0100), Piece::axis(2)],
         ),
+        CommandForm::word(
+            Verb::Stop(StopRamp::None, BridgeState::Shorted),
+            &[Piece::fixed(6, 0b10_0101), Piece::axis(2)],
+        ),
         CommandForm::word(Verb::WriteParameter, &[Piece::fixed(2, 0b11), Piece::address(6), Piece::DataByRegister]),
         CommandForm::word(Verb::TakeStatus, &[Piece::fixed(8, 0b1010_0000)]).reply(&[Piece::status(8)]),
     ])
@@ -107,6 +111,10 @@ fn a_velocity_above_the_greatest_is_cut_down_and_told() {
     assert_eq!(device.axes()[0].engine().peak_velocity(0, 2 * S), 800.0);
     send(&mut device, 0, &[0b1001_0000]);
     assert_eq!(device.status(0) & 0b1100, 0);
+    // A move without a profile velocity is meant at the greatest one: nothing is cut down.
+    send(&mut device, 0, &[0b1000_1000, 0x00, 80]);
+    assert!(device.axes()[0].is_moving(0));
+    assert_eq!(device.status(0) & 0b1100, 0);
 }
 
 /// 2047 microsteps are the end, 256 steps less a microstep away.
@@ -140,6 +148,8 @@ fn a_command_can_be_refused_while_the_bridge_is_off_and_a_register_while_it_is_n
     // The register speaks of both axes: one driven bridge is enough to forbid it.
     send(&mut device, 0, &[0b1001_0001, 0xD3, 10]);
     assert_eq!(rejections(&mut device), [Rejection::BridgeNotOff { address: 0x13 }]);
+    send(&mut device, 0, &[0b1001_0101, 0xD3, 10]);
+    assert_eq!(rejections(&mut device), [Rejection::BridgeNotOff { address: 0x13 }], "shorted is not off");
     // A motion of one axis asks only for the bridge of its own.
     send(&mut device, 0, &[0b1000_0101, 0x00, 20]);
     assert_eq!(rejections(&mut device), []);

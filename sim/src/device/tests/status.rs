@@ -73,6 +73,13 @@ fn a_reset_forgets_registers_position_and_motion_and_shows_itself() {
     assert_eq!(device.axes()[0].trajectory(S).iter().filter(|corner| corner.time_ns == S).count(), 2);
 }
 
+#[test]
+fn homing_without_a_motion_before_it_is_an_arrival() {
+    let mut device = acknowledged();
+    send(&mut device, 0, &[0x4D5A]);
+    assert_eq!(device.status(0), NOT_BUSY | TARGET_REACHED | BRIDGE_OFF | NO_RESET);
+}
+
 /// The first unit of a velocity's 24 bits is given out, the second one waits; it is of before the reset.
 #[test]
 fn a_reset_forgets_what_was_to_be_answered() {
