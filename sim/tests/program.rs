@@ -383,3 +383,31 @@ fn a_flawed_map_is_exit_two_with_its_place() {
     assert_eq!((ran.exit, ran.out.as_str()), (2, ""));
     assert!(ran.err.starts_with("stepchain: map.toml:"), "{}", ran.err);
 }
+
+#[test]
+fn what_does_not_happen_takes_no_time_and_not_minus_none() {
+    let plan = ["plan", "--distance", "0", "--velocity", "1", "--acceleration", "1", "--format", "json"];
+    let ran = stepchain(&directory("no-move"), &plan);
+    assert_eq!(ran.exit, 0, "{}", ran.err);
+    assert!(ran.out.contains("\"duration_s\":0.0") && !ran.out.contains("-0"), "{}", ran.out);
+    let bench = "chain = { map = \"latched\", axes = [\"a\"] }\n[[step]]\nat_s = 0\na = \"peek_status\"\n";
+    let directory = directory("no-motion");
+    fs::write(directory.join("b.toml"), bench).unwrap();
+    let ran = stepchain(&directory, &["run", "b.toml", "--format", "json"]);
+    assert_eq!(ran.exit, 0, "{}", ran.err);
+    assert!(!ran.out.contains("-0"), "{}", ran.out);
+}
+
+#[test]
+fn a_negative_limit_is_told_with_what_was_found_and_expected() {
+    let limits = ["--velocity", "--acceleration", "--deceleration", "--start-velocity"];
+    for negative in limits {
+        let mut arguments = vec!["plan", "--distance", "5"];
+        for limit in limits {
+            arguments.extend([limit, if limit == negative { "-3" } else { "1" }]);
+        }
+        let ran = stepchain(&directory("negative"), &arguments);
+        assert_eq!(ran.exit, 2, "{negative}: {}", ran.out);
+        assert!(ran.err.contains("of -3 steps/s") && ran.err.contains("expected"), "{negative}: {}", ran.err);
+    }
+}

@@ -313,3 +313,21 @@ proptest! {
         prop_assert_eq!((came, events, first, second), run());
     }
 }
+
+#[test]
+fn one_byte_less_than_a_frame_is_told_and_a_frame_is_not() {
+    let chain = chain(LATCHED, 2);
+    talk(&chain, &[&[0x7E; 4], &[0x7E; 3]]);
+    assert_eq!(violations(&chain), [Violation::TooFewClocks { clocks: 24, least: 32 }]);
+}
+
+/// By hand: 24 bits at 3 MHz are 8000 ns; eight are 2666.7, and three times that, each rounded up, would be 8001.
+#[test]
+fn a_transaction_takes_the_same_time_however_it_is_cut() {
+    let chain = chain(LATCHED, 1);
+    chain.set_clock_hz(3_000_000);
+    let byte = [0x7E];
+    let [first, second, third] = [&byte; 3].map(|byte| Operation::Write(byte));
+    chain.spi().transaction(&mut [first, second, third]).unwrap();
+    assert_eq!(chain.now_ns(), 8_000);
+}

@@ -26,16 +26,16 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "STEPS", allow_negative_numbers = true, required_unless_present = "axis")]
     distance: Option<f64>,
     /// Cruising speed, in full steps/s.
-    #[arg(long, value_name = "STEPS/S", required_unless_present = "axis")]
+    #[arg(long, value_name = "STEPS/S", allow_negative_numbers = true, required_unless_present = "axis")]
     velocity: Option<f64>,
     /// Slope of the rising ramp, in full steps/s².
-    #[arg(long, value_name = "STEPS/S²", required_unless_present = "axis")]
+    #[arg(long, value_name = "STEPS/S²", allow_negative_numbers = true, required_unless_present = "axis")]
     acceleration: Option<f64>,
     /// Slope of the falling ramp, in full steps/s²; as the acceleration if not given.
-    #[arg(long, value_name = "STEPS/S²")]
+    #[arg(long, value_name = "STEPS/S²", allow_negative_numbers = true)]
     deceleration: Option<f64>,
     /// Speed taken up and dropped without a ramp, in full steps/s.
-    #[arg(long, value_name = "STEPS/S", default_value_t = 0.0)]
+    #[arg(long, value_name = "STEPS/S", allow_negative_numbers = true, default_value_t = 0.0)]
     start_velocity: f64,
     /// One axis of a straight line: distance, velocity, acceleration, and if wanted deceleration and start velocity.
     /// Give it once for each axis.
