@@ -224,7 +224,7 @@ impl VirtualChain {
     /// # Panics
     /// If the chain has no such device or axis.
     pub fn set_position(&self, device: usize, axis: usize, microsteps: i64) {
-        self.with_device(device, |device, now_ns| device.set_position(axis, microsteps, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.set_position(axis, microsteps, now_ns));
     }
 
     /// What the register at an address holds, live values included; zero where there is none.
@@ -259,7 +259,7 @@ impl VirtualChain {
     /// # Panics
     /// If the chain has no such device or axis.
     pub fn set_switch(&self, device: usize, axis: usize, switch: Switch) {
-        self.with_device(device, |device, now_ns| device.set_switch(axis, switch, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.set_switch(axis, switch, now_ns));
     }
 
     /// The machine of an axis has an end stop from now on, in full steps from where the rotor was at power-up: below the
@@ -268,7 +268,7 @@ impl VirtualChain {
     /// # Panics
     /// If the chain has no such device or axis.
     pub fn set_end_stop(&self, device: usize, axis: usize, at_steps: f64) {
-        self.with_device(device, |device, now_ns| device.set_end_stop(axis, at_steps, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.set_end_stop(axis, at_steps, now_ns));
     }
 
     /// Outside pulses come now, each for one microstep. An axis that was not told to follow them ignores them.
@@ -276,7 +276,7 @@ impl VirtualChain {
     /// # Panics
     /// If the chain has no such device or axis.
     pub fn pulse(&self, device: usize, axis: usize, count: u64) {
-        self.with_device(device, |device, now_ns| device.pulse(axis, count, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.pulse(axis, count, now_ns));
     }
 
     /// A condition that a device notices (a closed switch, a low supply) holds from now on, or no longer. A fault shuts
@@ -285,8 +285,8 @@ impl VirtualChain {
     /// # Panics
     /// If the chain has no such device or axis.
     pub fn set_condition(&self, device: usize, axis: usize, flag: Flag, holds: bool) {
-        let axis = u8::try_from(axis).unwrap_or(u8::MAX);
-        self.with_device(device, |device, now_ns| device.set_condition(flag, axis, holds, now_ns));
+        let number = u8::try_from(axis).unwrap_or(u8::MAX);
+        self.change_axis(device, axis, |device, now_ns| device.set_condition(flag, number, holds, now_ns));
     }
 
     /// A device loses its supply for an instant and starts anew.
@@ -305,14 +305,30 @@ impl VirtualChain {
     }
 
     fn with_axis<R>(&self, device: usize, axis: usize, ask: impl FnOnce(&Axis, u64) -> R) -> R {
-        self.with_device(device, |device, now_ns| match device.axes().get(axis) {
-            Some(axis) => ask(axis, now_ns),
-            None => panic!("a device has {} axes, counted from 0, and no axis {axis}", device.axes().len()),
-        })
+        self.with_device(device, |device, now_ns| ask(axis_of(device, axis), now_ns))
+    }
+
+    fn change_axis(&self, device: usize, axis: usize, change: impl FnOnce(&mut Device, u64)) {
+        self.with_device(device, |device, now_ns| {
+            axis_of(device, axis);
+            change(device, now_ns);
+        });
     }
 
     /// A panic elsewhere leaves the world as it was: nothing in it is half done across calls.
     fn world(&self) -> MutexGuard<'_, World> {
         self.world.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// One axis of a device.
+///
+/// # Panics
+/// If the device has none such.
+fn axis_of(device: &Device, axis: usize) -> &Axis {
+    let axes = device.axes();
+    match axes.get(axis) {
+        Some(axis) => axis,
+        None => panic!("a device has {} axes, counted from 0, and no axis {axis}", axes.len()),
     }
 }

@@ -276,6 +276,12 @@ fn an_axis_that_is_not_there_cannot_be_asked() {
     let _ = chain(LATCHED, 2).position(0, 1);
 }
 
+#[test]
+#[should_panic(expected = "a device has 1 axes, counted from 0, and no axis 300")]
+fn an_axis_that_is_not_there_has_no_condition() {
+    chain(LATCHED, 2).set_condition(0, 300, Flag::Fault, true);
+}
+
 proptest! {
     /// Whatever is sent, nothing panics, the log is in order, and the same bytes give the same world.
     #[test]
