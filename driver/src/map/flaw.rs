@@ -71,6 +71,7 @@ pub enum Flaw {
     PositionRange { of: &'static str },
     ResolutionCode { register: &'static str, resolution: u16 },
     ResolutionUnlisted { register: &'static str, code: u32, resolution: u16 },
+    NoDevices,
     FrameNotWhole { devices: u16, unit_bits: u8 },
 }
 
@@ -386,6 +387,7 @@ impl Flaw {
                 Number(resolution as u32),
                 Text(", which the position counter does not list"),
             ]),
+            Self::NoDevices => padded(&[Text("the chain has no device")]),
             Self::FrameNotWhole { devices, unit_bits } => padded(&[
                 Text("the frame of "),
                 Number(devices as u32),

@@ -93,7 +93,7 @@ variants! {
     ArgumentMissing ArgumentForeign ArgumentTwice AddressWidth DataWidth CrcMissing CrcNotLast CrcLeftOut
     DataBeforeAddress ReplyMissing OpcodeShadowed WriteUnknown WriteReadOnly WriteShared WriteUnit WriteNoForm
     NoReadForm NotByWrites SetsGoingEarly StatusBits StatusBit StatusOverlap StatusTwice MotionStateField CounterBits Resolution
-    PositionRange ResolutionCode ResolutionUnlisted FrameNotWhole
+    PositionRange ResolutionCode ResolutionUnlisted NoDevices FrameNotWhole
 }
 
 macro_rules! coding_flaws {
@@ -144,7 +144,8 @@ fn every_spoiled_layout_is_refused_for_what_was_spoiled() {
 
 #[test]
 fn every_flaw_there_is_has_a_case() {
-    let provoked: BTreeSet<_> = cases::all().iter().map(|(flaw, _)| variant(flaw)).chain(["FrameNotWhole"]).collect();
+    let provoked: BTreeSet<_> =
+        cases::all().iter().map(|(flaw, _)| variant(flaw)).chain(["FrameNotWhole", "NoDevices"]).collect();
     let listed: BTreeSet<_> = VARIANTS.iter().copied().collect();
     assert_eq!(provoked, listed);
     let codings = cases::all().into_iter().filter_map(|(flaw, _)| match flaw {
@@ -203,6 +204,7 @@ fn a_chain_that_is_not_whole_bytes_needs_spare_clocks() {
     const STRICT: Layout = Layout::new("strict", Wire::latched_units(12, &[Piece::fixed(12, 0)]).no_spare_clocks());
     assert_eq!(STRICT.validate(), Ok(()));
     assert_eq!(STRICT.validate_for(2), Ok(()));
+    assert_eq!(STRICT.validate_for(0), Err(Flaw::NoDevices));
     let flaw = Flaw::FrameNotWhole { devices: 3, unit_bits: 12 };
     assert_eq!(STRICT.validate_for(3), Err(flaw));
     assert_eq!(
