@@ -62,6 +62,7 @@
 
 pub mod chain;
 pub mod command;
+pub mod homing;
 #[cfg(feature = "mailbox")]
 pub mod mailbox;
 pub mod map;
@@ -78,6 +79,7 @@ mod wire;
 
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
+pub use homing::Homing;
 #[cfg(feature = "mailbox")]
 pub use mailbox::Mailbox;
 pub use mechanism::Mechanism;
