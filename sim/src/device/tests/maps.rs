@@ -152,6 +152,8 @@ fn conditions_from_outside_are_shown_and_latched_faults_refuse() {
     send(&mut device, 2 * MS, &[0b1000_0100, 0x00, 20]);
     assert_eq!(rejections(&mut device), [Rejection::WhileFaulted]);
     send(&mut device, 2 * MS, &[0b1010_0000, 0b1000_0100, 0x00, 20]);
+    assert_eq!(rejections(&mut device), [Rejection::WhileBridgeOff], "the fault has shut it off");
+    send(&mut device, 2 * MS, &[0b1001_0000, 0b1000_0100, 0x00, 20]);
     assert_eq!(rejections(&mut device), []);
 }
 
