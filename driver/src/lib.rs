@@ -83,6 +83,7 @@
 pub mod chain;
 pub mod command;
 pub mod fault;
+pub mod homing;
 #[cfg(feature = "mailbox")]
 pub mod mailbox;
 pub mod map;
@@ -104,6 +105,7 @@ pub use chain::AsyncChain;
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
 pub use fault::{Fault, FaultKind};
+pub use homing::Homing;
 #[cfg(feature = "mailbox")]
 pub use mailbox::Mailbox;
 pub use mechanism::Mechanism;
