@@ -19,6 +19,7 @@ use crate::units::Value;
 
 /// One parameter of one axis, and its value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Setting {
     /// The parameter.
     pub parameter: Parameter,
@@ -71,6 +72,7 @@ impl Setting {
 
 /// Why settings do not fit a map. Nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum SettingsError {
     /// One of them cannot be written.
@@ -129,6 +131,7 @@ impl core::error::Error for SettingsError {
 /// # Ok::<(), stepchain::settings::SettingsError>(())
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings<const K: usize> {
     entries: [Setting; K],
 }
