@@ -14,6 +14,7 @@ use crate::units::{Distance, OutOfRange, Position, Unit, Value, Velocity};
 
 /// What one axis of one device is asked to do.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Command {
     /// Nothing: the device's share of the frame is filler.
@@ -156,6 +157,7 @@ impl Command {
 
 /// A command and the axis of the device that it is for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisCommand {
     /// The axis, counted from 0.
     pub axis: u8,
@@ -183,6 +185,7 @@ impl From<Command> for AxisCommand {
 
 /// Why a command cannot be put into the words of a device. Nothing was sent to any device.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum CommandError {
     /// The map has no such command, or not in this buffer mode.
@@ -293,6 +296,7 @@ impl core::error::Error for CommandError {
 
 /// A command in one device's own terms: its form, and every number in it as a code.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Prepared {
     pub(crate) form: &'static CommandForm,
     /// The register that is read or written.

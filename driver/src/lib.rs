@@ -39,6 +39,7 @@
 //! | feature | adds |
 //! | --- | --- |
 //! | `async` | `AsyncChain`, and `pump_async` of the mailbox: the same on embedded-hal-async |
+//! | `defmt` | `defmt::Format` on every public type; nothing is logged |
 //! | `mailbox` | `mailbox`: commands from interrupts to the one owner of the chain, and a latch for a fault pin |
 //! | `reference-maps` | `reference`: two register maps of the project's own invention |
 //!
@@ -83,6 +84,8 @@
 pub mod chain;
 pub mod command;
 pub mod fault;
+#[cfg(feature = "defmt")]
+mod format;
 pub mod homing;
 #[cfg(feature = "mailbox")]
 pub mod mailbox;

@@ -67,6 +67,7 @@ const STOP: Verb = Verb::Stop(StopRamp::None, BridgeState::HighImpedance);
 
 /// The frames of the release sequence, one after another.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "the frames send nothing by themselves"]
 pub struct Frames<const N: usize> {
     /// The idle frame, then the frames of the stop; eight bytes for each device, of which `bytes` are used in all.

@@ -7,6 +7,7 @@ use crate::units::{OutOfRange, Value};
 
 /// What a device answered to one command.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Reply {
     /// The value that was read.
@@ -17,6 +18,7 @@ pub struct Reply {
 
 /// A status word, read by the map that it came through.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Status {
     word: u64,
     known: u64,
@@ -81,6 +83,7 @@ impl Status {
 
 /// Why a reply cannot be believed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ReplyError {
     /// The check over the reply's bits is wrong.

@@ -8,6 +8,7 @@ use crate::map::{BitOrder, Crc8, Layout, Piece, Wire};
 
 /// The numbers that the pieces of one word stand for.
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Content {
     pub(crate) axis: u8,
     pub(crate) address: u16,
@@ -74,6 +75,7 @@ pub(crate) const fn filler(layout: &Layout) -> u64 {
 
 /// Why a reply is not what its form says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) enum Mismatch {
     /// The check over the reply's bits differs.
     Crc { expected: u8, found: u8 },
@@ -83,6 +85,7 @@ pub(crate) enum Mismatch {
 
 /// What the units of a reply have said so far.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Answer {
     /// The content of the register that was read.
     pub(crate) data: u64,
@@ -162,6 +165,7 @@ impl Answer {
 
 /// The check over a run of bits, which is thought of as padded with zeros in front to whole bytes.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Check {
     crc: Option<Crc8>,
     register: u8,

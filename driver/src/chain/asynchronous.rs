@@ -68,6 +68,7 @@ pub struct AsyncChain<M, S, const N: usize> {
 
 /// Why waiting for standstill by a pin failed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum PinWaitError<E, P> {
     /// The pin could not be read.

@@ -24,12 +24,14 @@ use super::talk::{Pending, Talk};
 
 /// Encodes and decodes for chains of one kind of device; knows neither SPI nor how many devices there are.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Codec {
     layout: &'static Layout,
 }
 
 /// Why a talk could not begin. Nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum BeginError {
     /// A command cannot be put into words.

@@ -7,6 +7,7 @@ use crate::reply::ReplyError;
 
 /// Why a call failed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Error<E> {
     /// The SPI transfer failed. What was sent before it may have taken effect; the next call brings the devices into

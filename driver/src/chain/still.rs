@@ -14,6 +14,7 @@ use super::procedure::{Procedure, Step};
 /// An axis moves if its motion state says so, or where the map has none its busy flag. Drive it with a chain's `run`,
 /// then ask [`result`](Self::result).
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct UntilStill<const N: usize> {
     axes: u8,
@@ -25,6 +26,7 @@ pub struct UntilStill<const N: usize> {
 
 /// Why it is not known that everything stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum StillError {
     /// As often as it was asked, this axis moved.

@@ -11,6 +11,7 @@ use crate::wire::{self, Answer, Content, Mismatch};
 /// What one device was asked, kept until its answer is read: made by [`Codec::begin`](super::Codec::begin), spent by
 /// [`Talk`].
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Pending {
     asked: Option<Asked>,
     /// Units from the command's first to the one that completes it.
@@ -20,6 +21,7 @@ pub struct Pending {
 }
 
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Asked {
     steps: Steps,
     register: Option<&'static Register>,
@@ -30,6 +32,7 @@ struct Asked {
 
 /// The words that a command is sent as.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Steps {
     Word(&'static CommandForm),
     Writes {

@@ -16,6 +16,7 @@ use super::queue::Posted;
 
 /// What leaves in the next exchange: made by [`Mailbox::take`], spent by [`Mailbox::done`].
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "what was taken stays in front of its queue until `done` is told what was answered"]
 pub struct Taken<const N: usize> {
     posted: [Option<Posted>; N],
@@ -43,6 +44,7 @@ impl<const N: usize> Taken<N> {
 
 /// What one device answered to a posted command.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Answer {
     /// The command, and the ticket by which its poster knows it.
@@ -55,6 +57,7 @@ pub struct Answer {
 ///
 /// All other commands that were taken are in front of their queues again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct PumpError<E, const N: usize> {
     /// What went wrong.
@@ -66,6 +69,7 @@ pub struct PumpError<E, const N: usize> {
 
 /// What went wrong in a pump.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum PumpFault<E> {
     /// The exchange failed.

@@ -9,6 +9,7 @@ use crate::map::{Parameter, Way};
 
 /// The number of a posted command, by which its poster knows the answer again; unique among 2³² posts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Ticket(u32);
 
 impl Ticket {
@@ -21,6 +22,7 @@ impl Ticket {
 
 /// A command as it was posted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Posted {
     /// The number that its poster was given.

@@ -13,6 +13,7 @@ use crate::units::{OutOfRange, Unit};
 
 /// How a code carries a sign.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Sign {
     /// It has none.
     Unsigned,
@@ -24,6 +25,7 @@ pub enum Sign {
 
 /// One code of a [`Encoding::Table`] and the value `numerator / denominator` that it means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TableEntry {
     /// The code.
     pub code: u32,
@@ -53,6 +55,7 @@ impl TableEntry {
 /// keeps its sign); so code 0 can only mean zero or nothing, and a code without a positive partner, as two's
 /// complement has one, means nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Encoding {
     /// The value is the code.
     Raw,
@@ -234,6 +237,7 @@ pub enum CodingFlaw {
 
 /// How wide a code is, how it carries a sign, and what it means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Coding {
     /// Bits in the code, 1 to 32.

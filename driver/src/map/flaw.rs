@@ -11,6 +11,7 @@ use super::parameter::Parameter;
 ///
 /// Texts in it are the map's own names of registers, commands and flags.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 #[allow(missing_docs, reason = "each variant's message says what it means, see `parts`")]
 pub enum Flaw {

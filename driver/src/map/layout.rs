@@ -25,6 +25,7 @@ pub trait RegisterMap {
 
 /// What drives the windings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Drive {
     /// A voltage: amplitudes are shares of the supply.
     Voltage,
@@ -37,6 +38,7 @@ pub enum Drive {
 
 /// What happens where the position counter ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum WrapAround {
     /// It goes on at the other end.
     Wraps,
@@ -46,6 +48,7 @@ pub enum WrapAround {
 
 /// The position counter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct PositionCounter {
     /// Bits in the counter, 8 to 32; it is signed.
@@ -94,6 +97,7 @@ impl PositionCounter {
 
 /// One kind of device: everything that the driver and the simulator need to know of a chip.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Layout {
     /// The device's name.

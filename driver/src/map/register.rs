@@ -7,6 +7,7 @@ use super::parameter::Parameter;
 
 /// A run of bits inside a register or a status word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct BitField {
     /// The lowest bit, 0 for the least significant.
     pub lsb: u8,
@@ -24,6 +25,7 @@ impl BitField {
 
 /// Who may write a register, and when.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Access {
     /// Nobody: the device keeps it.
     ReadOnly,
@@ -37,6 +39,7 @@ pub enum Access {
 
 /// One parameter's place in the device.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Register {
     /// What it carries.

@@ -20,6 +20,7 @@ use super::{Setting, Settings, SettingsError};
 
 /// Why settings were not applied to a device.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ApplyError {
     /// They do not fit the map. Nothing was written.
@@ -78,6 +79,7 @@ impl core::error::Error for ApplyError {
 
 /// The procedure that applies settings: drive it with a chain's `run`, then ask [`results`](Self::results).
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct Apply<'a, const K: usize, const N: usize> {
     layout: &'static Layout,
@@ -87,6 +89,7 @@ pub struct Apply<'a, const K: usize, const N: usize> {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum State {
     Look,
     Write { rank: u8, index: usize },
@@ -264,6 +267,7 @@ impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
 
 /// What the devices of a chain hold of a set of parameters: reads them and makes settings of what it finds.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct ReadBack<const K: usize, const N: usize> {
     found: [Result<Settings<K>, ReplyError>; N],

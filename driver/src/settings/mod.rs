@@ -21,6 +21,7 @@ use crate::units::Value;
 
 /// One parameter of one axis, and its value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Setting {
     /// The parameter.
     pub parameter: Parameter,
@@ -79,6 +80,7 @@ impl Setting {
 
 /// Why settings do not fit a map. Nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum SettingsError {
     /// One of them cannot be written.
@@ -137,6 +139,7 @@ impl core::error::Error for SettingsError {
 /// # Ok::<(), stepchain::settings::SettingsError>(())
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings<const K: usize> {
     entries: [Setting; K],
 }

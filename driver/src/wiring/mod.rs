@@ -60,6 +60,7 @@ pub const fn buffer_bytes(layout: &Layout, most: usize) -> usize {
 
 /// What a check has found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Report {
     /// How many devices there are; as many as expected, where some number was.
@@ -72,6 +73,7 @@ pub struct Report {
 
 /// What is wrong with the wiring.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum WiringError {
     /// The controller's input is high all the time.
