@@ -1,7 +1,10 @@
 //! Benches run in both reference maps, and what is found where something is wrong.
 
+use stepchain::map::{Flag, Layout, RegisterMap, StatusBit, StatusLayout};
+use stepchain::reference::Latched;
 use stepchain::units::Velocity;
 
+use super::rig::Call;
 use super::*;
 use crate::bench::{Source, parse};
 
@@ -187,4 +190,45 @@ fn a_device_that_resets_itself_and_a_bus_that_is_too_fast_are_found() {
 #[test]
 fn the_same_bench_gives_the_same_outcome() {
     assert_eq!(outcome("fixed-word", MOVES), outcome("fixed-word", MOVES));
+}
+
+/// Where the axis was when the command took effect is what counts, not where it is when the call is over.
+#[test]
+fn a_relative_move_under_way_is_due_from_where_it_took_effect() {
+    let steps = "[[step]]\nat_s = 0\na = { move_absolute = 500 }\n[[step]]\nat_s = 1.5\na = { move_relative = -20 }\n";
+    let outcome = outcome("fixed-word", steps);
+    assert!(outcome.is_well(), "{:?}", findings(&outcome));
+    assert!(outcome.axes[0].reached_steps > 200.0, "{:?}", outcome.axes[0]);
+}
+
+#[test]
+fn a_motion_command_that_no_device_has_heard_is_found() {
+    let bench = bench("[[step]]\nat_s = 0\na = { move_relative = 5 }\n");
+    let mut rig = Rig::new(&bench).unwrap();
+    let unheard = Call { effect_ns: 0, events: vec![], replies: vec![] };
+    Ledger::new(&bench).enter(1, &bench.steps[0], &unheard, &mut rig);
+    assert_eq!(rig.findings[0].text, "step 1: `a` did nothing at \"move relative 5 steps\"");
+}
+
+#[test]
+fn a_fault_in_the_status_is_one_of_its_axis_and_a_closed_switch_is_none() {
+    const FAULTS: Layout = Latched::LAYOUT.status(StatusLayout::new(
+        16,
+        &[
+            StatusBit::live(Flag::HomeSwitch, 0),
+            StatusBit::live(Flag::Fault, 1),
+            StatusBit::live(Flag::Overcurrent, 2),
+            StatusBit::live(Flag::Undervoltage, 3),
+        ],
+    ));
+    let mut bench = bench("[[step]]\nat_s = 0\na = \"stop\"\n");
+    bench.layout = &FAULTS;
+    let mut rig = Rig::new(&bench).unwrap();
+    rig.forget_faults();
+    rig.chain.set_condition(0, 0, Flag::HomeSwitch, true);
+    for flag in [Flag::Fault, Flag::Overcurrent, Flag::Undervoltage] {
+        rig.chain.set_condition(1, 0, flag, true);
+    }
+    rig.call_every_device(Command::PeekStatus).unwrap();
+    assert_eq!(rig.faults, [vec![], ["fault", "overcurrent", "undervoltage"].map(str::to_owned).to_vec()]);
 }
