@@ -185,6 +185,7 @@ const fn same_entries(a: &[TableEntry], b: &[TableEntry]) -> bool {
 }
 
 /// Why a coding cannot be calculated with.
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum CodingFlaw {

@@ -73,6 +73,7 @@ pub enum SpareClocks {
 
 /// How one of several fields in a register is written without touching its neighbours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SharedWrite {
     /// The register is read, the field replaced, and the register written, in one call.
     ReadModifyWrite,

@@ -4,6 +4,7 @@ use stepchain::map::{BridgeState, Flag, Layout, RegisterMap, StatusBit, StatusLa
 use stepchain::reference::Latched;
 use stepchain::units::Velocity;
 
+use super::rig::Call;
 use super::*;
 use crate::bench::{Source, parse};
 
@@ -256,4 +257,45 @@ fn a_move_that_waits_begins_where_the_one_before_it_ends() {
         let lowest = outcome.tracks[0].knots.iter().map(|knot| knot.position_steps).fold(0.0, f64::min);
         assert!((lowest + 30.0).abs() < 1e-9, "{map}: {lowest}");
     }
+}
+
+/// Where the axis was when the command took effect is what counts, not where it is when the call is over.
+#[test]
+fn a_relative_move_under_way_is_due_from_where_it_took_effect() {
+    let steps = "[[step]]\nat_s = 0\na = { move_absolute = 500 }\n[[step]]\nat_s = 1.5\na = { move_relative = -20 }\n";
+    let outcome = outcome("fixed-word", steps);
+    assert!(outcome.is_well(), "{:?}", findings(&outcome));
+    assert!(outcome.axes[0].reached_steps > 200.0, "{:?}", outcome.axes[0]);
+}
+
+#[test]
+fn a_motion_command_that_no_device_has_heard_is_found() {
+    let bench = bench("[[step]]\nat_s = 0\na = { move_relative = 5 }\n");
+    let mut rig = Rig::new(&bench).unwrap();
+    let unheard = Call { effect_ns: 0, events: vec![], replies: vec![] };
+    Ledger::new(&bench).enter(1, &bench.steps[0], &unheard, &mut rig);
+    assert_eq!(rig.findings[0].text, "step 1: `a` did nothing at \"move relative 5 steps\"");
+}
+
+#[test]
+fn a_fault_in_the_status_is_one_of_its_axis_and_a_closed_switch_is_none() {
+    const FAULTS: Layout = Latched::LAYOUT.status(StatusLayout::new(
+        16,
+        &[
+            StatusBit::live(Flag::HomeSwitch, 0),
+            StatusBit::live(Flag::Fault, 1),
+            StatusBit::live(Flag::Overcurrent, 2),
+            StatusBit::live(Flag::Undervoltage, 3),
+        ],
+    ));
+    let mut bench = bench("[[step]]\nat_s = 0\na = \"stop\"\n");
+    bench.layout = &FAULTS;
+    let mut rig = Rig::new(&bench).unwrap();
+    rig.forget_faults();
+    rig.chain.set_condition(0, 0, Flag::HomeSwitch, true);
+    for flag in [Flag::Fault, Flag::Overcurrent, Flag::Undervoltage] {
+        rig.chain.set_condition(1, 0, flag, true);
+    }
+    rig.call_every_device(Command::PeekStatus).unwrap();
+    assert_eq!(rig.faults, [vec![], ["fault", "overcurrent", "undervoltage"].map(str::to_owned).to_vec()]);
 }
