@@ -7,9 +7,9 @@ mod happening;
 
 use std::convert::Infallible;
 
-use stepchain::map::{BridgeState, StopRamp};
+use stepchain::map::{BridgeState, MotionState, StopRamp};
 
-use crate::motion::{self, Engine, Limits, OutOfRange, Phase};
+use crate::motion::{Engine, Limits, OutOfRange};
 
 use super::history::{Breakpoint, History};
 use super::machine::Machine;
@@ -119,7 +119,7 @@ impl Axis {
 
     /// What the ramp generator does.
     #[must_use]
-    pub fn phase(&self, now_ns: u64) -> Phase {
+    pub fn phase(&self, now_ns: u64) -> MotionState {
         self.engine.phase(now_ns)
     }
 
@@ -145,7 +145,7 @@ impl Axis {
         match self.task {
             Task::None => false,
             Task::Move => self.is_moving(now_ns),
-            Task::Velocity => matches!(self.phase(now_ns), Phase::Accelerating | Phase::Decelerating),
+            Task::Velocity => matches!(self.phase(now_ns), MotionState::Accelerating | MotionState::Decelerating),
             Task::Pulses { .. } => false,
         }
     }
@@ -269,11 +269,6 @@ impl Axis {
         bridge: BridgeState,
         limits: &Limits,
     ) -> Result<(), OutOfRange> {
-        let ramp = match ramp {
-            StopRamp::Profile => motion::StopRamp::Profile,
-            StopRamp::Quick => motion::StopRamp::Quick,
-            StopRamp::None => motion::StopRamp::None,
-        };
         self.replace(now_ns, |engine| engine.stop(now_ns, ramp, limits))?;
         self.task = Task::Move;
         self.search = None;

@@ -9,9 +9,7 @@
 //! cleared, by taking the status or by a fault reset, and is so still, is caught again at once. Fault and warning are up
 //! whenever one of the faults or warnings is that they stand for.
 
-use stepchain::map::{BridgeState, Clearing, Flag, Holding, Polarity, StatusBit, StatusLayout};
-
-use crate::motion::Phase;
+use stepchain::map::{BridgeState, Clearing, Flag, Holding, MotionState, Polarity, StatusBit, StatusLayout};
 
 use super::axis::Axis;
 
@@ -131,13 +129,13 @@ impl Flags {
             word |= u64::from(raised != (bit.polarity == Polarity::ActiveLow)) << bit.bit;
         }
         for state in self.layout.motion_states {
-            let phase = axes.get(usize::from(state.axis)).map_or(Phase::Standstill, |axis| axis.phase(now_ns));
+            let phase = axes.get(usize::from(state.axis)).map_or(MotionState::Standstill, |axis| axis.phase(now_ns));
             let [standstill, accelerating, constant, decelerating] = state.codes;
             let code = match phase {
-                Phase::Standstill => standstill,
-                Phase::Accelerating => accelerating,
-                Phase::ConstantVelocity => constant,
-                Phase::Decelerating => decelerating,
+                MotionState::Standstill => standstill,
+                MotionState::Accelerating => accelerating,
+                MotionState::ConstantVelocity => constant,
+                MotionState::Decelerating => decelerating,
             };
             word |= u64::from(code) << state.field.lsb;
         }

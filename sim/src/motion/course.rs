@@ -3,8 +3,10 @@
 //! Here the microstep comes in: a leg may begin within one, and a step is due at the first whole nanosecond that is
 //! not before its instant.
 
+use stepchain::map::MotionState;
+
 use super::leg::Leg;
-use super::terms::{Direction, Phase};
+use super::terms::Direction;
 
 const NS_PER_S: f64 = 1e9;
 
@@ -78,10 +80,10 @@ impl Course {
         core::iter::once(self.base_ns).chain(ends.map(|end_s| instant_ns(self.base_ns, end_s)))
     }
 
-    pub(super) fn phase(&self, now_ns: u64) -> Phase {
+    pub(super) fn phase(&self, now_ns: u64) -> MotionState {
         let elapsed_ns = self.elapsed_ns(now_ns);
         let span = self.leg.spans().iter().find(|span| elapsed_ns < span.end_s * NS_PER_S);
-        span.map_or(Phase::Standstill, |span| span.phase())
+        span.map_or(MotionState::Standstill, |span| span.phase())
     }
 
     /// Where the motion would be if microsteps had no size; the fraction that is left at the end is dropped.

@@ -3,11 +3,13 @@
 //! Above stand [`profile`](super::profile), which plans without counts, and the course, a leg in its place. What this
 //! file adds is how one course follows another: in motion from within a microstep, from standstill on a whole count.
 
+use stepchain::map::{MotionState, StopRamp};
+
 use super::course::{Course, Start, Step};
 use super::leg::Leg;
-use super::limits::{Limits, StopRamp};
+use super::limits::Limits;
 use super::profile::{approach, brake, check_goal, cruise, depart};
-use super::terms::{Direction, GREATEST_DISTANCE, OutOfRange, Phase, within};
+use super::terms::{Direction, GREATEST_DISTANCE, OutOfRange, within};
 
 /// A leg that ends this near to a whole count has reached it: less than that is rounding.
 const SNAP: f64 = 1e-6;
@@ -160,14 +162,14 @@ impl Engine {
 
     /// What the motion does from `now_ns` on.
     #[must_use]
-    pub fn phase(&self, now_ns: u64) -> Phase {
-        self.course_at(now_ns).map_or(Phase::Standstill, |course| course.phase(now_ns))
+    pub fn phase(&self, now_ns: u64) -> MotionState {
+        self.course_at(now_ns).map_or(MotionState::Standstill, |course| course.phase(now_ns))
     }
 
     /// Whether a motion is under way: any phase but standstill.
     #[must_use]
     pub fn is_moving(&self, now_ns: u64) -> bool {
-        self.phase(now_ns) != Phase::Standstill
+        self.phase(now_ns) != MotionState::Standstill
     }
 
     /// Instant from which the axis stands still; `None` when it cruises for ever.

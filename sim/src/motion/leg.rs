@@ -5,7 +5,9 @@
 //! span of a leg is anchored to the exact end of the leg.
 //! Knows no counts and no limits; every number is a magnitude in the unit of length of the caller.
 
-use super::terms::{Direction, Phase};
+use stepchain::map::MotionState;
+
+use super::terms::Direction;
 
 /// A stretch of constant acceleration as the planner describes it, not yet laid out in time and distance.
 #[derive(Clone, Copy, Debug)]
@@ -39,13 +41,13 @@ pub(super) struct Span {
 }
 
 impl Span {
-    pub(super) fn phase(&self) -> Phase {
+    pub(super) fn phase(&self) -> MotionState {
         if self.acceleration > 0.0 {
-            Phase::Accelerating
+            MotionState::Accelerating
         } else if self.acceleration < 0.0 {
-            Phase::Decelerating
+            MotionState::Decelerating
         } else {
-            Phase::ConstantVelocity
+            MotionState::ConstantVelocity
         }
     }
 

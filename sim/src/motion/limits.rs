@@ -44,14 +44,3 @@ impl Limits {
         within("quick deceleration", self.quick_deceleration, ACCELERATIONS)
     }
 }
-
-/// How a stop slows down.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum StopRamp {
-    /// With the deceleration of moves.
-    Profile,
-    /// With the quick stop deceleration.
-    Quick,
-    /// Not at all: steps cease at once.
-    None,
-}

@@ -31,8 +31,8 @@ mod terms;
 
 pub use course::Step;
 pub use engine::{Engine, Steps};
-pub use limits::{Limits, StopRamp};
-pub use terms::{Direction, OutOfRange, Phase};
+pub use limits::Limits;
+pub use terms::{Direction, OutOfRange};
 
 #[cfg(test)]
 mod tests;

@@ -8,8 +8,10 @@
 //! All formulas are v² − v₀² = 2 a s and v = v₀ + a t (textbook), arranged so that differences of nearly equal
 //! numbers do not occur.
 
+use stepchain::map::MotionState;
+
 use super::leg::{Leg, Piece};
-use super::terms::{ACCELERATIONS, Direction, GREATEST_DISTANCE, OutOfRange, Phase, VELOCITIES, within};
+use super::terms::{ACCELERATIONS, Direction, GREATEST_DISTANCE, OutOfRange, VELOCITIES, within};
 
 /// Slack, as a share of the braking distance, within which a motion counts as just able to stop in time.
 const ROUNDING: f64 = 1e-12;
@@ -86,19 +88,19 @@ impl Profile {
     /// Seconds in which the speed grows.
     #[must_use]
     pub fn accelerate_s(&self) -> f64 {
-        self.time_in(Phase::Accelerating)
+        self.time_in(MotionState::Accelerating)
     }
 
     /// Seconds at constant velocity; infinite when there is no target.
     #[must_use]
     pub fn cruise_s(&self) -> f64 {
-        self.time_in(Phase::ConstantVelocity)
+        self.time_in(MotionState::ConstantVelocity)
     }
 
     /// Seconds in which the speed falls.
     #[must_use]
     pub fn decelerate_s(&self) -> f64 {
-        self.time_in(Phase::Decelerating)
+        self.time_in(MotionState::Decelerating)
     }
 
     /// The segments in the order of time.
@@ -143,7 +145,7 @@ impl Profile {
         0.0
     }
 
-    fn time_in(&self, phase: Phase) -> f64 {
+    fn time_in(&self, phase: MotionState) -> f64 {
         let spans = self.legs.iter().flat_map(Leg::spans);
         sum(spans.filter(|span| span.phase() == phase).map(|span| span.duration_s))
     }

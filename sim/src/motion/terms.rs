@@ -1,21 +1,7 @@
-//! The words that all of motion shares: phase, direction, and the ranges of numbers that it can be computed with.
+//! The words that all of motion shares: direction, and the ranges of numbers that it can be computed with.
 
 use core::fmt;
 use core::ops::RangeInclusive;
-
-/// What the ramp generator is doing: the motion state.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Phase {
-    /// No motion is commanded.
-    #[default]
-    Standstill,
-    /// The speed grows, in either direction.
-    Accelerating,
-    /// The speed stays as it is.
-    ConstantVelocity,
-    /// The speed falls, to a lower one or to standstill.
-    Decelerating,
-}
 
 /// Way in which a leg goes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

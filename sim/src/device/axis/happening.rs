@@ -6,7 +6,7 @@
 
 use std::convert::Infallible;
 
-use stepchain::map::EdgeAction;
+use stepchain::map::{EdgeAction, StopRamp};
 
 use super::{Axis, Task};
 use crate::device::machine::Switch;
@@ -163,7 +163,7 @@ impl Axis {
                 EdgeAction::Zero => self.set_position(now_ns, 0),
             }
             // The limits have been checked when the search began.
-            let _ = self.replace(now_ns, |engine| engine.stop(now_ns, motion::StopRamp::Profile, &limits));
+            let _ = self.replace(now_ns, |engine| engine.stop(now_ns, StopRamp::Profile, &limits));
         }
     }
 }

@@ -1,9 +1,8 @@
 //! Commands become motion as the registers say.
 
-use stepchain::map::BridgeState;
+use stepchain::map::{BridgeState, MotionState};
 
 use super::*;
-use crate::motion::Phase;
 
 /// 500 steps (32 000 microsteps) at 500 steps/s and 1000 steps/s²: 0.5 s up, 0.5 s on, 0.5 s down.
 #[test]
@@ -13,7 +12,7 @@ fn a_relative_move_takes_the_profile_of_the_registers() {
     let axis = &device.axes()[0];
     assert_eq!(
         [250, 750, 1_250, 1_500].map(|ms| axis.phase(ms * MS)),
-        [Phase::Accelerating, Phase::ConstantVelocity, Phase::Decelerating, Phase::Standstill,]
+        [MotionState::Accelerating, MotionState::ConstantVelocity, MotionState::Decelerating, MotionState::Standstill,]
     );
     assert_eq!(axis.velocity_steps_per_s(750 * MS), 500.0);
     assert_eq!(axis.position(1_500 * MS), 32_000);

@@ -1,7 +1,9 @@
 //! Every command from standstill and in motion, worked out by hand.
 
 use super::{LIMITS, S, all_steps, assert_near};
-use crate::motion::{Direction, Engine, Limits, Phase, StopRamp};
+use stepchain::map::{MotionState, StopRamp};
+
+use crate::motion::{Direction, Engine, Limits};
 
 /// 1000 microsteps/s since 2 s, at position 1000 then.
 fn cruising() -> Engine {
@@ -14,8 +16,8 @@ fn cruising() -> Engine {
 fn a_velocity_is_reached_and_kept_for_ever() {
     let engine = cruising();
     assert_eq!(engine.settles_at_ns(), None);
-    assert_eq!((engine.phase(0), engine.phase(2 * S - 1)), (Phase::Accelerating, Phase::Accelerating));
-    assert_eq!((engine.phase(2 * S), engine.next_phase_change_after(0)), (Phase::ConstantVelocity, Some(2 * S)));
+    assert_eq!((engine.phase(0), engine.phase(2 * S - 1)), (MotionState::Accelerating, MotionState::Accelerating));
+    assert_eq!((engine.phase(2 * S), engine.next_phase_change_after(0)), (MotionState::ConstantVelocity, Some(2 * S)));
     assert_eq!(engine.next_phase_change_after(2 * S), None);
     assert_eq!((engine.position(2 * S), engine.velocity(S)), (1000, 500.0));
     assert_eq!(engine.position(1_000_000 * S), 1000 + 999_998 * 1000);
@@ -28,12 +30,12 @@ fn a_velocity_is_reached_and_kept_for_ever() {
 fn a_new_velocity_is_taken_up_while_running() {
     let mut engine = cruising();
     engine.move_velocity(3 * S, 1500.0, &LIMITS).unwrap();
-    assert_eq!((engine.phase(3 * S), engine.position(3 * S)), (Phase::Accelerating, 2000));
+    assert_eq!((engine.phase(3 * S), engine.position(3 * S)), (MotionState::Accelerating, 2000));
     assert_eq!((engine.position(4 * S), engine.velocity(4 * S)), (3250, 1500.0));
     engine.move_velocity(4 * S, 500.0, &LIMITS).unwrap();
-    assert_eq!((engine.phase(4 * S), engine.velocity(4 * S)), (Phase::Decelerating, 1500.0));
+    assert_eq!((engine.phase(4 * S), engine.velocity(4 * S)), (MotionState::Decelerating, 1500.0));
     let changed_ns = engine.next_phase_change_after(4 * S).unwrap();
-    assert_eq!((changed_ns, engine.phase(changed_ns)), (4 * S + S / 2, Phase::ConstantVelocity));
+    assert_eq!((changed_ns, engine.phase(changed_ns)), (4 * S + S / 2, MotionState::ConstantVelocity));
     assert_eq!((engine.position(changed_ns), engine.velocity(changed_ns)), (3750, 500.0));
 }
 
@@ -44,7 +46,10 @@ fn an_opposite_velocity_goes_through_standstill() {
     engine.move_velocity(3 * S, -200.0, &LIMITS).unwrap();
     let turn_ns = 3 * S + S / 2;
     assert_eq!((engine.position(turn_ns), engine.velocity(turn_ns)), (2250, 0.0));
-    assert_eq!((engine.phase(turn_ns - 1), engine.phase(turn_ns)), (Phase::Decelerating, Phase::Accelerating));
+    assert_eq!(
+        (engine.phase(turn_ns - 1), engine.phase(turn_ns)),
+        (MotionState::Decelerating, MotionState::Accelerating)
+    );
     let steps: Vec<_> = engine.steps(3 * S, 4 * S).collect();
     assert_eq!(steps.iter().filter(|step| step.direction == Direction::Positive).count(), 250);
     // Half a second back at 500/s²: 0.4 s over 40 to 200/s, then 20.
@@ -77,7 +82,7 @@ fn each_stop_ends_where_its_slope_says() {
         let end_ns = engine.settles_at_ns().unwrap();
         assert_eq!(end_ns, 3 * S + took_ns, "{ramp:?}");
         assert_eq!(engine.position(end_ns), 2000 + way, "{ramp:?}");
-        assert_eq!((engine.velocity(end_ns), engine.phase(end_ns)), (0.0, Phase::Standstill));
+        assert_eq!((engine.velocity(end_ns), engine.phase(end_ns)), (0.0, MotionState::Standstill));
         assert_eq!(engine.steps(3 * S, 9 * S).count() as i64, way, "{ramp:?}");
         assert_eq!((engine.ideal_position(end_ns), engine.is_moving(end_ns)), ((2000 + way) as f64, false));
         assert_eq!(engine.next_phase_change_after(end_ns), None);
@@ -135,7 +140,7 @@ fn a_target_ahead_is_reached_without_standing_still() {
     // 2750 at 1000/s, then 0.5 s over 250.
     let end_ns = engine.settles_at_ns().unwrap();
     assert_eq!(end_ns, 3 * S + 3_250_000_000);
-    assert_eq!((engine.phase(3 * S), engine.position(end_ns)), (Phase::ConstantVelocity, 5000));
+    assert_eq!((engine.phase(3 * S), engine.position(end_ns)), (MotionState::ConstantVelocity, 5000));
     assert_eq!(engine.steps(3 * S, end_ns).last().unwrap().at_ns(), end_ns);
 }
 
@@ -183,7 +188,7 @@ fn a_move_to_the_present_place_stands_still() {
     let mut engine = Engine::new();
     engine.set_position(S, -12);
     engine.move_to(2 * S, -12, &LIMITS).unwrap();
-    assert_eq!((engine.settles_at_ns(), engine.phase(2 * S)), (Some(2 * S), Phase::Standstill));
+    assert_eq!((engine.settles_at_ns(), engine.phase(2 * S)), (Some(2 * S), MotionState::Standstill));
     assert_eq!((engine.steps(0, u64::MAX).count(), engine.position(3 * S)), (0, -12));
     engine.stop(3 * S, StopRamp::Profile, &LIMITS).unwrap();
     assert!(!engine.is_moving(3 * S));

@@ -2,7 +2,9 @@
 
 use proptest::prelude::*;
 
-use crate::motion::{Engine, Limits, Phase, Step, StopRamp};
+use stepchain::map::{MotionState, StopRamp};
+
+use crate::motion::{Engine, Limits, Step};
 
 #[derive(Clone, Copy, Debug)]
 enum Command {
@@ -155,7 +157,7 @@ proptest! {
         let end_ns = engine.settles_at_ns().unwrap();
         prop_assert_eq!(engine.position(end_ns), target);
         prop_assert_eq!(engine.ideal_position(end_ns), target as f64);
-        prop_assert_eq!((engine.phase(end_ns), engine.velocity(end_ns)), (Phase::Standstill, 0.0));
+        prop_assert_eq!((engine.phase(end_ns), engine.velocity(end_ns)), (MotionState::Standstill, 0.0));
         let turns = engine.steps(now_ns, end_ns).collect::<Vec<_>>();
         let turns = turns.windows(2).filter(|pair| pair[0].direction != pair[1].direction).count();
         prop_assert!(turns <= 1);
