@@ -5,7 +5,7 @@
 //! number of axes; two maps have hardly anything in common. Every map has a form for reading and writing a parameter,
 //! peeking and taking the status, moving by velocity, by distance and to a position the shortest way, all nine stops
 //! and homing on the current position, each as one word or as register writes; and registers for profile velocity,
-//! acceleration and deceleration.
+//! acceleration and deceleration. Searches, returns, pulse input, resets and moves that wait are there now and then.
 //!
 //! ```text
 //!   seed --[dice]--> style --> registers --> commands, status --> words padded to units --> Layout, if valid

@@ -2,7 +2,9 @@
 //! on the reference maps, the three maps of these tests, and random ones.
 
 use proptest::prelude::*;
-use stepchain::map::{Access, Coding, Layout, Parameter, Piece, Register, RegisterMap, Request, Source, Verb};
+use stepchain::map::{
+    Access, Coding, CommandForm, Direction, Layout, Parameter, Piece, Register, RegisterMap, Request, Source, Verb,
+};
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Distance, Position, Unit, Value, Velocity};
 use stepchain::{AxisCommand, Codec, Command, Pending};
@@ -37,9 +39,9 @@ impl Choice {
     }
 }
 
-/// How a form codes its argument, whether the sign is sent apart.
-fn argument_of(layout: &Layout, verb: Verb, axis: u8) -> (Coding, bool) {
-    match layout.form(verb).unwrap().request {
+/// How a form codes its argument, if it has one, and whether the sign is sent apart.
+fn argument_of(layout: &Layout, form: &CommandForm, axis: u8) -> (Option<Coding>, bool) {
+    match form.request {
         Request::Word(pieces) => {
             let coding = pieces.iter().find_map(|piece| match *piece {
                 Piece::Velocity { coding, .. } | Piece::Distance { coding, .. } | Piece::Position { coding, .. } => {
@@ -47,12 +49,12 @@ fn argument_of(layout: &Layout, verb: Verb, axis: u8) -> (Coding, bool) {
                 }
                 _ => None,
             });
-            (coding.unwrap(), pieces.iter().any(|piece| matches!(piece, Piece::Direction { .. })))
+            (coding, pieces.iter().any(|piece| matches!(piece, Piece::Direction { .. })))
         }
         Request::Writes(writes) => {
-            let write = writes.iter().find(|write| write.source == Source::Argument).unwrap();
+            let write = writes.iter().find(|write| write.source == Source::Argument);
             let apart = writes.iter().any(|write| matches!(write.source, Source::Direction { .. }));
-            (layout.register(write.parameter, axis).unwrap().coding, apart)
+            (write.map(|write| layout.register(write.parameter, axis).unwrap().coding), apart)
         }
     }
 }
@@ -60,10 +62,12 @@ fn argument_of(layout: &Layout, verb: Verb, axis: u8) -> (Coding, bool) {
 /// A command that the layout can express, with any argument that its codes can mean.
 fn any_command(layout: &Layout, choice: &mut Choice) -> AxisCommand {
     let axis = choice.below(layout.axes.into()) as u8;
-    let verb = layout.commands[choice.below(layout.commands.len())].verb;
+    let form = &layout.commands[choice.below(layout.commands.len())];
+    let verb = form.verb;
     let mut argument = |unit: Unit, counter: (i64, i64)| {
-        let (coding, apart) = argument_of(layout, verb, axis);
-        let (min, max) = coding.limits(unit);
+        let (coding, apart) = argument_of(layout, form, axis);
+        // What only has a direction takes any magnitude.
+        let (min, max) = coding.map_or((0, 1 << 20), |coding| coding.limits(unit));
         let bits = choice.within((min.max(counter.0), max.min(counter.1)));
         if apart && choice.below(2) == 1 { -bits } else { bits }
     };
@@ -72,6 +76,23 @@ fn any_command(layout: &Layout, choice: &mut Choice) -> AxisCommand {
             let bits = argument(Unit::StepsPerSecond, (i64::MIN, i64::MAX));
             Command::MoveVelocity { velocity: Velocity::from_bits(bits).unwrap() }
         }
+        Verb::SearchForSwitch(action) => {
+            let bits = argument(Unit::StepsPerSecond, (i64::MIN, i64::MAX));
+            Command::SearchForSwitch { velocity: Velocity::from_bits(bits).unwrap(), action }
+        }
+        Verb::SearchForZero(action) => {
+            let bits = argument(Unit::StepsPerSecond, (i64::MIN, i64::MAX));
+            Command::SearchForZero { velocity: Velocity::from_bits(bits).unwrap(), action }
+        }
+        Verb::PulseInput => {
+            let direction = if choice.below(2) == 0 { Direction::Positive } else { Direction::Negative };
+            Command::PulseInput { direction }
+        }
+        Verb::ReturnToZero => Command::ReturnToZero,
+        Verb::ReturnToProbedPosition => Command::ReturnToProbedPosition,
+        Verb::RestoreDefaults => Command::RestoreDefaults,
+        Verb::ResetNode => Command::ResetNode,
+        Verb::FaultReset => Command::FaultReset,
         Verb::MoveRelative => {
             let bits = argument(Unit::Microsteps, (i64::MIN, i64::MAX));
             Command::MoveRelative { distance: Distance::from_bits(bits).unwrap() }
@@ -100,7 +121,7 @@ fn any_command(layout: &Layout, choice: &mut Choice) -> AxisCommand {
         }
         other => panic!("this test does not know `{}`", other.name()),
     };
-    command.on(axis)
+    AxisCommand { buffer_mode: form.buffer_mode, ..command.on(axis) }
 }
 
 fn pick(layout: &Layout, axis: u8, choice: &mut Choice, wanted: impl Fn(&Register) -> bool) -> Option<Parameter> {
@@ -156,18 +177,23 @@ fn physical(bits: i64, unit: Unit) -> f64 {
 
 /// Whether `heard` is the command that was asked, and nothing else.
 fn is_as_asked(layout: &Layout, asked: AxisCommand, heard: &[(usize, Decoded)]) -> bool {
-    let AxisCommand { axis, command } = asked;
+    let AxisCommand { axis, command, buffer_mode } = asked;
     let Some(verb) = command.verb() else {
         return heard.is_empty();
     };
     let wanted = match command {
-        Command::MoveVelocity { velocity } => Some(physical(velocity.to_bits(), Unit::StepsPerSecond)),
+        Command::MoveVelocity { velocity }
+        | Command::SearchForSwitch { velocity, .. }
+        | Command::SearchForZero { velocity, .. } => Some(physical(velocity.to_bits(), Unit::StepsPerSecond)),
+        Command::PulseInput { direction } => Some(if direction == Direction::Positive { 1.0 } else { -1.0 }),
         Command::MoveRelative { distance } => Some(physical(distance.to_bits(), Unit::Microsteps)),
         Command::MoveAbsolute { target, .. } => Some(physical(target.to_bits(), Unit::Microsteps)),
         _ => None,
     };
     let address_of = |parameter| layout.register(parameter, axis).unwrap().address;
-    match (command, layout.form(verb).unwrap().request) {
+    let form = layout.form_in(verb, buffer_mode).unwrap();
+    let (coding, apart) = argument_of(layout, form, axis);
+    match (command, form.request) {
         (Command::ReadParameter { parameter }, _) => {
             matches!(heard, [(_, Decoded::Read { address })] if *address == address_of(parameter))
         }
@@ -186,7 +212,6 @@ fn is_as_asked(layout: &Layout, asked: AxisCommand, heard: &[(usize, Decoded)]) 
                     let Decoded::Write { address, content } = *decoded else {
                         return false;
                     };
-                    let apart = argument_is_apart(layout, verb, axis);
                     address == register.address
                         && match (write.source, wanted) {
                             (Source::Code(code), _) => content == code,
@@ -201,33 +226,30 @@ fn is_as_asked(layout: &Layout, asked: AxisCommand, heard: &[(usize, Decoded)]) 
                 })
         }
         (_, Request::Word(pieces)) => {
-            let [(_, Decoded::Command { verb: found, axis: on, argument })] = heard else {
+            let [(_, Decoded::Command { verb: found, buffer_mode: mode, axis: on, argument })] = heard else {
                 return false;
             };
             let names_axis = pieces.iter().any(|piece| matches!(piece, Piece::Axis { .. }));
             let argument_is_right = match (argument, wanted) {
                 (Argument::None, None) => true,
+                (Argument::Direction(quantity), Some(wanted)) => {
+                    coding.is_none() && quantity.value == Some(if wanted >= 0.0 { 1.0 } else { -1.0 })
+                }
                 (
                     Argument::Velocity(quantity) | Argument::Distance(quantity) | Argument::Position(quantity),
                     Some(wanted),
                 ) => {
-                    let unit = if verb == Verb::MoveVelocity { Unit::StepsPerSecond } else { Unit::Microsteps };
-                    let (coding, apart) = argument_of(layout, verb, axis);
-                    let code_is_right =
-                        is_nearest(quantity.code, &coding, if apart { wanted.abs() } else { wanted }, unit);
+                    let (unit, wanted_code) = (verb.argument().unwrap(), if apart { wanted.abs() } else { wanted });
+                    let code_is_right = is_nearest(quantity.code, &coding.unwrap(), wanted_code, unit);
                     // A magnitude may be rounded to zero, which has no sign; a signed code has been compared with it.
                     let sign_is_right = !apart || quantity.value.is_some_and(|value| value * wanted >= 0.0);
                     code_is_right && sign_is_right
                 }
                 _ => false,
             };
-            *found == verb && *on == if names_axis { axis } else { 0 } && argument_is_right
+            *found == verb && *mode == buffer_mode && *on == if names_axis { axis } else { 0 } && argument_is_right
         }
     }
-}
-
-fn argument_is_apart(layout: &Layout, verb: Verb, axis: u8) -> bool {
-    verb.takes_argument() && argument_of(layout, verb, axis).1
 }
 
 fn check(layout: &'static Layout, devices: usize, seed: u64) -> Result<(), TestCaseError> {

@@ -29,6 +29,10 @@
 //! lift = { move_relative = 400 }  # full steps
 //! table = { move_velocity = -120 }
 //!
+//! [[step]]                        # begins when the move before it is done, if the map has it so
+//! wait_s = 0.1
+//! lift = { move_relative = -100, buffered = true }
+//!
 //! [[step]]
 //! wait_s = 1.5                    # after the step before
 //! table = { stop = "profile", bridge = "driven" }
@@ -51,7 +55,7 @@ mod timeline;
 mod tree;
 
 use stepchain::Command;
-use stepchain::map::{Layout, Register};
+use stepchain::map::{BufferMode, Layout, Register};
 use stepchain::units::Value;
 
 pub use parse::{BenchError, load, map_of, parse};
@@ -160,6 +164,8 @@ pub struct Order {
     pub axis: usize,
     /// The command, in the driver's terms.
     pub command: Command,
+    /// When it begins while the axis is still busy.
+    pub buffer_mode: BufferMode,
     /// The same in words, lengths in full steps.
     pub text: String,
 }

@@ -1,7 +1,7 @@
 //! The commands of a step: every verb of the driver, by the names that the vocabulary gives them.
 
 use stepchain::Command;
-use stepchain::map::{BridgeState, Layout, Parameter, StopRamp, Way};
+use stepchain::map::{BridgeState, BufferMode, Direction, EdgeAction, Layout, Parameter, StopRamp, Way};
 use stepchain::units::{Distance, Position, Unit, Velocity};
 
 use super::Axis;
@@ -17,9 +17,16 @@ const BRIDGES: &[(&str, BridgeState)] = &[
     ("high_impedance", BridgeState::HighImpedance),
 ];
 const WAYS: &[(&str, Way)] = &[("shortest", Way::Shortest), ("positive", Way::Positive), ("negative", Way::Negative)];
+const ACTIONS: &[(&str, EdgeAction)] = &[("probe", EdgeAction::Probe), ("zero", EdgeAction::Zero)];
+const DIRECTIONS: &[(&str, Direction)] = &[("positive", Direction::Positive), ("negative", Direction::Negative)];
 /// Commands without an argument: a bare word.
 const WORDS: &[(&str, Command)] = &[
     ("home_on_current_position", Command::HomeOnCurrentPosition),
+    ("return_to_zero", Command::ReturnToZero),
+    ("return_to_probed_position", Command::ReturnToProbedPosition),
+    ("restore_defaults", Command::RestoreDefaults),
+    ("reset_node", Command::ResetNode),
+    ("fault_reset", Command::FaultReset),
     ("peek_status", Command::PeekStatus),
     ("take_status", Command::TakeStatus),
     ("stop", Command::Stop { ramp: StopRamp::Profile, bridge: BridgeState::Driven }),
@@ -30,26 +37,38 @@ const VERBS: &[&str] = &[
     "move_absolute",
     "stop",
     "home_on_current_position",
+    "return_to_zero",
+    "return_to_probed_position",
+    "search_for_switch",
+    "search_for_zero",
+    "pulse_input",
+    "restore_defaults",
+    "reset_node",
+    "fault_reset",
     "read_parameter",
     "write_parameter",
     "peek_status",
     "take_status",
 ];
 
-/// What one axis is asked: the command, and the same in words.
+/// What one axis is asked: the command, when it begins, and the same in words.
 pub(super) fn read(
     source: &Source<'_>,
     layout: &'static Layout,
     axis: &Axis,
     node: &Node<'_>,
-) -> Result<(Command, String), Problem> {
-    let command = if node.as_text().is_some() {
-        node.word(WORDS)?
+) -> Result<(Command, BufferMode, String), Problem> {
+    let (command, buffer_mode) = if node.as_text().is_some() {
+        (node.word(WORDS)?, BufferMode::Aborting)
     } else {
         let table = node.table("a command such as { move_relative = 400 }, or a word such as \"take_status\"")?;
         from_table(source, layout, axis, &table)?
     };
-    Ok((command, text_of(layout, axis, command)))
+    let mut text = text_of(layout, axis, command);
+    if buffer_mode == BufferMode::Buffered {
+        text.push_str(", buffered");
+    }
+    Ok((command, buffer_mode, text))
 }
 
 fn from_table(
@@ -57,8 +76,8 @@ fn from_table(
     layout: &'static Layout,
     axis: &Axis,
     table: &Table<'_>,
-) -> Result<Command, Problem> {
-    let options: &[&str] = &["way", "bridge", "value"];
+) -> Result<(Command, BufferMode), Problem> {
+    let options: &[&str] = &["way", "bridge", "value", "edge", "buffered"];
     let stranger = table.entries().iter().find(|entry| ![VERBS, options].concat().contains(&entry.key));
     if let Some(stranger) = stranger {
         return Err(unknown(source, &stranger.key_span, stranger.key, VERBS));
@@ -69,15 +88,30 @@ fn from_table(
         return Err(source.problem(&table.span, found, format!("one of `{}`", VERBS.join("`, `"))));
     };
     let argument = verb.node;
-    let allow = |option: &[&str]| table.only(&[&[verb.key], option].concat());
+    let allow = |option: &[&str]| table.only(&[&[verb.key, "buffered"], option].concat());
     let chosen = |option: &str| table.get(option);
-    match verb.key {
+    let velocity = || {
+        let number = argument.number("a velocity in full steps/s")?;
+        let velocity = Velocity::from_bits(bits(number, Unit::StepsPerSecond));
+        velocity.map_err(|error| beyond(&argument, &error))
+    };
+    let edge = || table.need("edge", "what becomes of the position at the edge")?.word(ACTIONS);
+    let command = match verb.key {
         "move_velocity" => {
             allow(&[])?;
-            let number = argument.number("a velocity in full steps/s")?;
-            let velocity = Velocity::from_bits(bits(number, Unit::StepsPerSecond));
-            let velocity = velocity.map_err(|error| beyond(&argument, &error))?;
-            Ok(Command::MoveVelocity { velocity })
+            Ok(Command::MoveVelocity { velocity: velocity()? })
+        }
+        "search_for_switch" => {
+            allow(&["edge"])?;
+            Ok(Command::SearchForSwitch { velocity: velocity()?, action: edge()? })
+        }
+        "search_for_zero" => {
+            allow(&["edge"])?;
+            Ok(Command::SearchForZero { velocity: velocity()?, action: edge()? })
+        }
+        "pulse_input" => {
+            allow(&[])?;
+            Ok(Command::PulseInput { direction: argument.word(DIRECTIONS)? })
         }
         "move_relative" => {
             allow(&[])?;
@@ -121,6 +155,12 @@ fn from_table(
             let command = WORDS.iter().find(|&&(known, _)| known == word);
             command.map(|&(_, command)| command).ok_or_else(|| unknown(source, &verb.key_span, word, VERBS))
         }
+    }?;
+    let Some(buffered) = table.get("buffered") else { return Ok((command, BufferMode::Aborting)) };
+    buffered.is_true()?;
+    match command.verb() {
+        Some(verb) if layout.form_in(verb, BufferMode::Buffered).is_some() => Ok((command, BufferMode::Buffered)),
+        _ => Err(buffered.problem("a command that this map does not let wait", "one that can, or nothing here")),
     }
 }
 
@@ -155,6 +195,15 @@ fn text_of(layout: &Layout, axis: &Axis, command: Command) -> String {
     let steps = |microsteps: i32| axis.steps(f64::from(microsteps));
     match command {
         Command::MoveVelocity { velocity } => format!("move velocity {velocity}"),
+        Command::SearchForSwitch { velocity, action } | Command::SearchForZero { velocity, action } => {
+            let action = ACTIONS.iter().find(|&&(_, known)| known == action).map_or("", |&(name, _)| name);
+            let wanted = if matches!(command, Command::SearchForZero { .. }) { "zero" } else { "switch" };
+            format!("search for {wanted} at {velocity}, {action}")
+        }
+        Command::PulseInput { direction } => {
+            let way = DIRECTIONS.iter().find(|&&(_, known)| known == direction).map_or("", |&(name, _)| name);
+            format!("pulse input, {way}")
+        }
         Command::MoveRelative { distance } => format!("move relative {} steps", steps(distance.to_microsteps())),
         Command::MoveAbsolute { target, way } => {
             let way = WAYS.iter().find(|&&(_, known)| known == way).map_or("", |&(name, _)| name);

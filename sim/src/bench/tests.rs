@@ -1,6 +1,6 @@
 //! Benches as people write them, and what is said about those that are wrong.
 
-use stepchain::map::{BridgeState, Parameter, RegisterMap, StopRamp, Way};
+use stepchain::map::{BridgeState, BufferMode, Direction, EdgeAction, Parameter, RegisterMap, StopRamp, Way};
 use stepchain::reference::Latched;
 use stepchain::units::{Acceleration, Distance, Position, Velocity};
 
@@ -32,7 +32,7 @@ fn the_bench_in_the_documentation_can_be_used() {
     let text = docs.skip_while(|line| *line != "```toml").skip(1).take_while(|line| *line != "```");
     let text = text.collect::<Vec<_>>().join("\n");
     let bench = parse(&Source { file: "docs", text: &text }).unwrap();
-    assert_eq!((bench.steps.len(), bench.settings.len()), (3, 3));
+    assert_eq!((bench.steps.len(), bench.settings.len()), (4, 3));
     assert_eq!(bench.axes[0].expected, Some(0));
 }
 
@@ -155,4 +155,37 @@ fn a_chain_that_cannot_be_is_refused() {
     assert!(refused("map = \"latched\"\naxes = [\"a\"]\ndevices = 2").contains("found 1 names on 2 devices"));
     let clock = refused("map = \"latched\"\naxes = [\"a\"]\nspi_clock_hz = 9_000_000");
     assert!(clock.contains("4:16: found 9000000 Hz, expected 1..=5000000 Hz"), "{clock}");
+}
+
+#[test]
+fn searches_returns_and_resets_are_read_as_the_driver_has_them() {
+    let velocity = Velocity::from_steps_per_s(-40).unwrap();
+    let probe = EdgeAction::Probe;
+    let written = command("{ search_for_switch = -40, edge = \"probe\" }");
+    assert_eq!(written, Command::SearchForSwitch { velocity, action: probe });
+    let written = command("{ search_for_zero = -40, edge = \"zero\" }");
+    assert_eq!(written, Command::SearchForZero { velocity, action: EdgeAction::Zero });
+    let written = command("{ pulse_input = \"negative\" }");
+    assert_eq!(written, Command::PulseInput { direction: Direction::Negative });
+    for (word, meant) in [
+        ("return_to_zero", Command::ReturnToZero),
+        ("return_to_probed_position", Command::ReturnToProbedPosition),
+        ("restore_defaults", Command::RestoreDefaults),
+        ("reset_node", Command::ResetNode),
+        ("fault_reset", Command::FaultReset),
+    ] {
+        assert_eq!(command(&format!("\"{word}\"")), meant);
+    }
+}
+
+#[test]
+fn a_command_waits_where_the_map_has_it_so_and_nowhere_else() {
+    let step = |command: &str| read(&format!("[[step]]\nat_s = 1\nlift = {command}\n"));
+    let bench = step("{ move_relative = 1, buffered = true }").unwrap();
+    let order = &bench.steps[0].orders[0];
+    assert_eq!((order.buffer_mode, order.text.as_str()), (BufferMode::Buffered, "move relative 1 steps, buffered"));
+    let error = step("{ move_absolute = 1, way = \"positive\", buffered = true }").unwrap_err();
+    assert!(error.contains("does not let wait"), "{error}");
+    let error = step("{ search_for_switch = 5, edge = \"probe\" }").unwrap_err();
+    assert!(error.contains("would never come"), "a search may find nothing: {error}");
 }

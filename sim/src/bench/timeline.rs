@@ -48,7 +48,15 @@ pub(super) fn read(
             };
             match order.command {
                 Command::MoveVelocity { velocity } => *place = (velocity != Velocity::ZERO).then_some(index + 1),
-                Command::MoveRelative { .. } | Command::MoveAbsolute { .. } | Command::Stop { .. } => *place = None,
+                // No switch is known here: a search may go on for ever.
+                Command::SearchForSwitch { .. } | Command::SearchForZero { .. } => *place = Some(index + 1),
+                Command::MoveRelative { .. }
+                | Command::MoveAbsolute { .. }
+                | Command::ReturnToZero
+                | Command::ReturnToProbedPosition
+                | Command::PulseInput { .. }
+                | Command::ResetNode
+                | Command::Stop { .. } => *place = None,
                 _ => {}
             }
         }
@@ -74,8 +82,8 @@ fn step(source: &Source<'_>, layout: &'static Layout, axes: &[Axis], table: &Tab
             let found = format!("commands for `{other}` and `{}`, which share a device", axis.name);
             return Err(node.problem(found, "one command for each device in a step; give the other its own step"));
         }
-        let (command, text) = orders::read(source, layout, axis, &node)?;
-        orders.push(Order { axis: index, command, text });
+        let (command, buffer_mode, text) = orders::read(source, layout, axis, &node)?;
+        orders.push(Order { axis: index, command, buffer_mode, text });
     }
     if orders.is_empty() {
         return Err(source.problem(&table.span, "a step that asks nothing", "a command for at least one axis"));

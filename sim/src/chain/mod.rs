@@ -33,7 +33,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use stepchain::map::{BridgeState, Flag, Flaw, Layout};
 
-use crate::device::{Axis, Breakpoint, Device, Event};
+use crate::device::{Axis, Breakpoint, Device, Event, Switch};
 use crate::motion::Engine;
 use crate::wire::BusEvent;
 
@@ -112,16 +112,27 @@ impl VirtualChain {
 
     /// Lets exactly `duration_ns` pass.
     pub fn advance_ns(&self, duration_ns: u64) {
-        self.world().clock.advance_ns(duration_ns);
+        let mut world = self.world();
+        world.clock.advance_ns(duration_ns);
+        world.catch_up();
     }
 
     /// Lets time pass until every axis stands, but no longer than `limit_ns` from now; whether all stand then.
     pub fn run_until_still(&self, limit_ns: u64) -> bool {
         let mut world = self.world();
         let last_ns = world.now_ns().saturating_add(limit_ns);
-        let still_ns = world.still_from_ns().filter(|&still_ns| still_ns <= last_ns);
-        world.clock.advance_to_ns(still_ns.unwrap_or(last_ns));
-        still_ns.is_some()
+        loop {
+            world.catch_up();
+            let still_ns = world.still_from_ns().filter(|&still_ns| still_ns <= last_ns);
+            let end_ns = still_ns.unwrap_or(last_ns);
+            // What happens on the way may set an axis going, or stop one that would turn for ever.
+            if let Some(next_ns) = world.next_event_ns().filter(|&next_ns| next_ns <= end_ns) {
+                world.clock.advance_to_ns(next_ns);
+                continue;
+            }
+            world.clock.advance_to_ns(end_ns);
+            return still_ns.is_some();
+        }
     }
 
     /// Bytes that have been clocked by SPI transactions.
@@ -139,7 +150,9 @@ impl VirtualChain {
     /// What has happened since power-up, in the order of time.
     #[must_use]
     pub fn events(&self) -> Vec<Event> {
-        self.world().events.clone()
+        let mut world = self.world();
+        world.catch_up();
+        world.events.clone()
     }
 
     /// An axis' position in microsteps, without wrap-around.
@@ -201,7 +214,30 @@ impl VirtualChain {
         self.with_device(device, |device, now_ns| device.status(now_ns))
     }
 
-    /// A condition that a device notices (a closed switch, a low supply) holds from now on, or no longer.
+    /// Where the rotor of an axis is, in full steps from where it was at power-up.
+    #[must_use]
+    pub fn rotor_steps(&self, device: usize, axis: usize) -> f64 {
+        self.with_axis(device, axis, Axis::rotor_steps)
+    }
+
+    /// The machine of an axis has another home switch from now on. No axis has one at first.
+    pub fn set_switch(&self, device: usize, axis: usize, switch: Switch) {
+        self.with_device(device, |device, now_ns| device.set_switch(axis, switch, now_ns));
+    }
+
+    /// The machine of an axis has an end stop from now on, in full steps from where the rotor was at power-up: below the
+    /// rotor if it lies there, else above. There is one on each side at most, and none at first.
+    pub fn set_end_stop(&self, device: usize, axis: usize, at_steps: f64) {
+        self.with_device(device, |device, now_ns| device.set_end_stop(axis, at_steps, now_ns));
+    }
+
+    /// Outside pulses come now, each for one microstep. An axis that was not told to follow them ignores them.
+    pub fn pulse(&self, device: usize, axis: usize, count: u64) {
+        self.with_device(device, |device, now_ns| device.pulse(axis, count, now_ns));
+    }
+
+    /// A condition that a device notices (a closed switch, a low supply) holds from now on, or no longer. A fault shuts
+    /// bridges off; [`device`](crate::device) says which.
     pub fn set_condition(&self, device: usize, axis: usize, flag: Flag, holds: bool) {
         let axis = u8::try_from(axis).unwrap_or(u8::MAX);
         self.with_device(device, |device, now_ns| device.set_condition(flag, axis, holds, now_ns));
@@ -214,6 +250,7 @@ impl VirtualChain {
 
     fn with_device<R>(&self, device: usize, ask: impl FnOnce(&mut Device, u64) -> R) -> R {
         let mut world = self.world();
+        world.catch_up();
         let now_ns = world.now_ns();
         ask(&mut world.devices[device], now_ns)
     }

@@ -9,11 +9,12 @@ use stepchain::map::{CommandForm, Parameter, Piece, Register, RegisterMap, Verb,
 use stepchain::reference::{FixedWord, Latched};
 
 use super::*;
-use crate::device::{EventKind, Rejection, Violation};
+use crate::device::{EventKind, Rejection, Switch, Violation};
 
 const LATCHED: &Layout = &Latched::LAYOUT;
 const FIXED_WORD: &Layout = &FixedWord::LAYOUT;
 const S: u64 = 1_000_000_000;
+const MS: u64 = 1_000_000;
 
 fn chain(layout: &'static Layout, devices: usize) -> VirtualChain {
     VirtualChain::new(layout, devices).expect("the map is valid")
@@ -244,19 +245,56 @@ fn a_chain_of_no_devices_is_a_wire() {
     assert!(chain.run_until_still(0));
 }
 
+/// By hand: 100 steps/s after 5 steps; the switches are 45 and 95 steps farther, and 5 steps behind them all stand.
+#[test]
+fn running_until_still_goes_through_searches_and_what_waits() {
+    let chain = chain(LATCHED, 2);
+    let switch = |from_steps| Switch::ClosedBetween { from_steps, to_steps: from_steps + 2.0 };
+    chain.set_switch(0, 0, switch(50.0));
+    chain.set_switch(1, 0, switch(100.0));
+    // A search on both that makes the edge zero; then both are to come back by 64 microsteps of what follows.
+    talk(&chain, &[&[0x9E, 0x00, 0x9E, 0x00], &[0x13, 0x88, 0x13, 0x88]]);
+    talk(&chain, &[&[0x6D, 0x00, 0x6D, 0x00], &[0x01, 0x40, 0x01, 0x40]]);
+    assert!(chain.run_until_still(100 * S));
+    assert_eq!([0, 1].map(|device| chain.position(device, 0)), [0, 0], "5 steps on and 5 steps back");
+    assert_eq!([0, 1].map(|device| chain.rotor_steps(device, 0)), [50.0, 100.0]);
+    assert!(chain.events().is_sorted_by_key(|event| event.time_ns));
+    let begun = chain
+        .events()
+        .into_iter()
+        .filter(|event| matches!(event.kind, EventKind::CommandAccepted { verb: Verb::MoveRelative, .. }));
+    let begun: Vec<_> = begun.map(|event| (event.device, event.time_ns / MS)).collect();
+    assert_eq!(begun, [(Some(0), 650), (Some(1), 1_150)]);
+}
+
+#[test]
+fn pulses_and_stops_of_the_back_door_reach_their_axis() {
+    let chain = chain(LATCHED, 1);
+    talk(&chain, &[&[0x0A, 0x66]]);
+    chain.set_end_stop(0, 0, -1.0);
+    chain.pulse(0, 0, 65);
+    assert_eq!((chain.position(0, 0), chain.rotor_steps(0, 0)), (-65, -1.0));
+    assert_eq!(chain.status(0) >> 7 & 1, 1, "a stall");
+}
+
 proptest! {
     /// Whatever is sent, nothing panics, the log is in order, and the same bytes give the same world.
     #[test]
     fn any_bytes_leave_a_world_that_is_the_same_each_time(
         which in 0usize..2,
         frames in prop::collection::vec((prop::collection::vec(any::<u8>(), 0..14), 0u64..S), 0..40),
-        begun in prop::collection::vec(0usize..9, 40),
+        begun in prop::collection::vec(0usize..18, 40),
     ) {
         let layout = [LATCHED, FIXED_WORD][which];
         // Random bytes seldom are a command: some frames begin with an opcode.
-        let opcodes = [0xB4, 0x68, 0xD0, 0x39, 0x88, 0x4D, 0xE1, 0x50];
+        let opcodes = [
+            0xB4, 0x68, 0xD0, 0x39, 0x88, 0x4D, 0xE1, 0x50, 0x9D, 0x9A, 0xA6, 0x28, 0x0E, 0x14, 0x69, 0x6D, 0xD6,
+        ];
         let run = || {
             let chain = chain(layout, 2);
+            chain.set_switch(0, 0, Switch::ClosedBetween { from_steps: -20.0, to_steps: 10.5 });
+            chain.set_switch(1, 0, Switch::ClosedBetween { from_steps: 3.0, to_steps: 1e6 });
+            chain.set_end_stop(1, 0, 300.0);
             let mut came = Vec::new();
             for ((bytes, pause_ns), begun) in frames.iter().zip(&begun) {
                 let mut bytes = bytes.clone();

@@ -139,19 +139,37 @@ impl World {
             .try_fold(self.now_ns(), |last_ns, settles_ns| settles_ns.map(|settles_ns| last_ns.max(settles_ns)))
     }
 
+    /// Lets happen what was to happen until now.
+    pub(super) fn catch_up(&mut self) {
+        let now_ns = self.now_ns();
+        self.devices.iter_mut().for_each(|device| device.advance(now_ns));
+        self.collect_events();
+    }
+
+    /// When something will happen of itself on the chain.
+    pub(super) fn next_event_ns(&self) -> Option<u64> {
+        self.devices.iter().filter_map(Device::next_event_ns).min()
+    }
+
     fn let_bits_pass(&mut self) {
         self.clock.advance_ns(bits_ns(std::mem::take(&mut self.bits_under_way), self.clock_hz));
     }
 
     fn violation(&mut self, violation: Violation) {
+        self.catch_up();
         let kind = EventKind::Violation(violation);
         self.events.push(Event { time_ns: self.now_ns(), device: None, kind });
     }
 
+    /// Nothing that is new here is older than what is in the log.
     fn collect_events(&mut self) {
+        let collected = self.events.len();
         for (index, device) in self.devices.iter_mut().enumerate() {
             let events = device.take_events().into_iter();
             self.events.extend(events.map(|(time_ns, kind)| Event { time_ns, device: Some(index), kind }));
+        }
+        if let Some(new) = self.events.get_mut(collected..) {
+            new.sort_by_key(|event| event.time_ns);
         }
     }
 }

@@ -3,7 +3,9 @@
 use std::fmt;
 
 use crc::{Algorithm, Crc};
-use stepchain::map::{Access, CommandForm, Crc8, Layout, Parameter, Piece, Register, Request, Source, Verb, Write};
+use stepchain::map::{
+    Access, BufferMode, CommandForm, Crc8, Layout, Parameter, Piece, Register, Request, Source, Verb, Write,
+};
 
 /// A device's map, ready to be read.
 #[derive(Clone)]
@@ -36,10 +38,16 @@ impl Dictionary {
         self.layout
     }
 
-    /// The form of a command.
+    /// The form of a command that begins at once.
     #[must_use]
     pub fn form(&self, verb: Verb) -> Option<&'static CommandForm> {
-        self.layout.commands.iter().find(|form| form.verb == verb)
+        self.form_in(verb, BufferMode::Aborting)
+    }
+
+    /// The form of a command in this buffer mode.
+    #[must_use]
+    pub fn form_in(&self, verb: Verb, buffer_mode: BufferMode) -> Option<&'static CommandForm> {
+        self.layout.commands.iter().find(|form| form.verb == verb && form.buffer_mode == buffer_mode)
     }
 
     /// The fields of the register at an address.

@@ -23,17 +23,19 @@ pub use number::{nearest_code, signed_code, value_of};
 pub use reply::Answer;
 pub use word::Assembler;
 
-use stepchain::map::Verb;
+use stepchain::map::{BufferMode, Verb};
 
 /// What units mean.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Decoded {
     /// The unit that means nothing.
     Filler,
-    /// A motion command, a stop, a homing or a question for the status, in a word of its own.
+    /// Any command but reading and writing a register, in a word of its own.
     Command {
         /// What it does.
         verb: Verb,
+        /// When it begins while another is being carried out.
+        buffer_mode: BufferMode,
         /// The axis in the device, 0 where the word names none.
         axis: u8,
         /// What it carries.
@@ -79,6 +81,8 @@ pub enum Argument {
     Distance(Quantity),
     /// A target position in microsteps.
     Position(Quantity),
+    /// A direction and nothing else: its value is 1 for the positive one and −1 for the negative one.
+    Direction(Quantity),
 }
 
 impl Argument {
@@ -87,7 +91,10 @@ impl Argument {
     pub const fn quantity(&self) -> Option<Quantity> {
         match *self {
             Self::None => None,
-            Self::Velocity(quantity) | Self::Distance(quantity) | Self::Position(quantity) => Some(quantity),
+            Self::Velocity(quantity)
+            | Self::Distance(quantity)
+            | Self::Position(quantity)
+            | Self::Direction(quantity) => Some(quantity),
         }
     }
 }

@@ -4,7 +4,7 @@
 //! fixed bits win unless the address is that of a register (a valid map makes sure that this decides). Content whose
 //! length depends on the register has no length where there is no register.
 
-use stepchain::map::{Coding, Layout, Piece, Request, Verb};
+use stepchain::map::{Coding, CommandForm, Layout, Piece, Request, Verb};
 
 use super::number::value_of;
 use super::{Argument, Decoded, Dictionary, Quantity};
@@ -66,11 +66,11 @@ impl Dictionary {
         }
     }
 
-    /// The filler (without a verb) and every command that is a word.
+    /// The filler and every command that is a word.
     fn words(&self) -> impl Iterator<Item = Form> {
-        let filler = Form { verb: None, pieces: self.layout().wire.filler };
+        let filler = Form { of: None, pieces: self.layout().wire.filler };
         let commands = self.layout().commands.iter().filter_map(|form| match form.request {
-            Request::Word(pieces) => Some(Form { verb: Some(form.verb), pieces }),
+            Request::Word(pieces) => Some(Form { of: Some(form), pieces }),
             Request::Writes(_) => None,
         });
         std::iter::once(filler).chain(commands)
@@ -83,7 +83,8 @@ impl Dictionary {
 
 #[derive(Clone, Copy)]
 struct Form {
-    verb: Option<Verb>,
+    /// `None` for the filler.
+    of: Option<&'static CommandForm>,
     pieces: &'static [Piece],
 }
 
@@ -134,7 +135,7 @@ impl Fit {
 
     /// The meaning of a whole word.
     fn read(&self, dictionary: &Dictionary, bits: &[bool]) -> Decoded {
-        let Some(verb) = self.form.verb else { return Decoded::Filler };
+        let Some(&CommandForm { verb, buffer_mode, .. }) = self.form.of else { return Decoded::Filler };
         let mut found = Found::default();
         let mut rest = bits;
         for piece in self.form.pieces {
@@ -148,7 +149,7 @@ impl Fit {
                 let mask = (1u64 << dictionary.content_bits(found.address).min(32)) - 1;
                 Decoded::Write { address: found.address, content: (found.content & mask) as u32 }
             }
-            _ => Decoded::Command { verb, axis: found.axis, argument: found.argument() },
+            _ => Decoded::Command { verb, buffer_mode, axis: found.axis, argument: found.argument() },
         }
     }
 }
@@ -189,7 +190,13 @@ impl Found {
     }
 
     fn argument(&self) -> Argument {
-        let Some((kind, coding)) = self.kind else { return Argument::None };
+        let Some((kind, coding)) = self.kind else {
+            let way = |is_positive| Quantity {
+                code: u32::from(is_positive),
+                value: Some(if is_positive { 1.0 } else { -1.0 }),
+            };
+            return self.direction.map_or(Argument::None, |is_positive| Argument::Direction(way(is_positive)));
+        };
         let code = self.code as u32;
         let sign = if self.direction == Some(false) { -1.0 } else { 1.0 };
         // A magnitude of zero has no direction.

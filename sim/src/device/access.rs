@@ -93,7 +93,7 @@ impl Device {
     }
 
     /// Puts a code into a field, with what this brings about in the axis.
-    fn store(&mut self, field: &Register, code: u32, now_ns: u64) {
+    pub(super) fn store(&mut self, field: &Register, code: u32, now_ns: u64) {
         self.file.set(field, code);
         match field.parameter {
             Parameter::PositionDemandValue | Parameter::PositionActualValue => {
@@ -127,10 +127,13 @@ impl Device {
 
     /// What the registers of a command made of writes hold for it.
     fn argument_of(&self, trigger: &Trigger) -> Argument {
+        let has_argument = trigger.writes.iter().any(|write| write.source == Source::Argument);
         let kind = match trigger.form.verb {
-            Verb::MoveVelocity => Argument::Velocity,
+            Verb::MoveVelocity | Verb::SearchForSwitch(_) => Argument::Velocity,
+            Verb::SearchForZero(_) if has_argument => Argument::Velocity,
             Verb::MoveRelative => Argument::Distance,
             Verb::MoveAbsolute(_) => Argument::Position,
+            Verb::SearchForZero(_) | Verb::PulseInput => Argument::Direction,
             _ => return Argument::None,
         };
         let mut quantity = Quantity { code: 0, value: None };
@@ -150,8 +153,8 @@ impl Device {
                 Source::Code(_) => {}
             }
         }
-        // Without a direction it is the direction's code that means nothing.
-        let Some(sign) = direction.value else { return kind(direction) };
+        // A direction may be all there is; and if its code means nothing, it is the code to be told.
+        let Some(sign) = direction.value.filter(|_| has_argument) else { return kind(direction) };
         let value = quantity.value.map(|value| if value == 0.0 { 0.0 } else { sign * value });
         kind(Quantity { value, ..quantity })
     }

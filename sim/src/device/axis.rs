@@ -1,7 +1,9 @@
-//! One axis of a device: its motion, its bridge, and what is told of both.
+//! One axis of a device: its motion, its bridge, what it does at the home switch, and what is told of all this.
 //!
 //! Positions are unwrapped counts of microsteps and velocities microsteps/s, unless a name says steps. That counts
 //! wrap, which register carries what, and whether a command is allowed, is not known here.
+
+mod happening;
 
 use std::convert::Infallible;
 
@@ -10,6 +12,10 @@ use stepchain::map::{BridgeState, StopRamp};
 use crate::motion::{self, Engine, Limits, OutOfRange, Phase};
 
 use super::history::{Breakpoint, History};
+use super::machine::Machine;
+
+pub(super) use happening::Edge;
+use happening::{News, Search};
 
 /// One axis: the ramp generator with its counter, and the bridge.
 #[derive(Clone, Debug)]
@@ -28,17 +34,30 @@ pub struct Axis {
     counted_up: bool,
     /// The count at which the cycle of four full steps began.
     cycle_origin: i64,
+    machine: Machine,
+    search: Option<Search>,
+    /// The count that the last search has saved.
+    probed: i64,
+    /// All that was to happen up to this instant has.
+    happened_to_ns: u64,
+    /// Whether the switch was closed when this was looked at last.
+    was_closed: bool,
+    /// Whether the rotor was held back when this was looked at last.
+    was_beyond: bool,
+    news: News,
 }
 
 /// What was commanded last.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Task {
-    /// Nothing since power-up.
+    /// Nothing since power-up, or what was cut off or has found nothing.
     None,
     /// What ends at standstill.
     Move,
     /// What ends at a velocity.
     Velocity,
+    /// Outside pulses make the steps: upwards or downwards.
+    Pulses { upwards: bool },
 }
 
 impl Axis {
@@ -56,6 +75,13 @@ impl Axis {
             bridge_then: None,
             counted_up: false,
             cycle_origin: 0,
+            machine: Machine::new(microsteps_per_step.max(1)),
+            search: None,
+            probed: 0,
+            happened_to_ns: now_ns,
+            was_closed: false,
+            was_beyond: false,
+            news: News::default(),
         };
         axis.history.write_to(&axis.engine, now_ns, 1.0);
         axis
@@ -112,20 +138,22 @@ impl Axis {
         }
     }
 
-    /// Whether a motion command is being carried out: until standstill, and for a velocity until it is reached.
+    /// Whether a motion command is being carried out: until standstill, and for a velocity until it is reached. Outside
+    /// pulses are followed from the command on: nothing is left to be done then.
     #[must_use]
     pub fn is_busy(&self, now_ns: u64) -> bool {
         match self.task {
             Task::None => false,
             Task::Move => self.is_moving(now_ns),
             Task::Velocity => matches!(self.phase(now_ns), Phase::Accelerating | Phase::Decelerating),
+            Task::Pulses { .. } => false,
         }
     }
 
     /// Whether the last motion command has arrived where it was to: at rest, or at its velocity.
     #[must_use]
     pub fn has_arrived(&self, now_ns: u64) -> bool {
-        self.task != Task::None && !self.is_busy(now_ns)
+        self.task != Task::None && self.search.is_none() && !self.is_busy(now_ns)
     }
 
     /// Whether a limit altered the last motion command.
@@ -142,6 +170,36 @@ impl Axis {
         let instants = [Some(now_ns), now_ns.checked_add(1), last_ns.and_then(|settled_ns| settled_ns.checked_sub(1))];
         let speeds = instants.into_iter().flatten().map(|instant_ns| self.engine.velocity(instant_ns));
         speeds.into_iter().find(|speed| *speed != 0.0).map_or(self.counted_up, |speed| speed > 0.0)
+    }
+
+    /// Whether the home switch is closed.
+    #[must_use]
+    pub fn is_switch_closed(&self, now_ns: u64) -> bool {
+        self.machine.is_closed(self.position(now_ns))
+    }
+
+    /// Whether the axis makes steps that the rotor does not follow.
+    #[must_use]
+    pub fn is_stalled(&self, now_ns: u64) -> bool {
+        self.is_moving(now_ns) && self.machine.is_beyond(self.position(now_ns))
+    }
+
+    /// Where the rotor is, in full steps from where it was at power-up.
+    #[must_use]
+    pub fn rotor_steps(&self, now_ns: u64) -> f64 {
+        self.machine.rotor_steps(self.position(now_ns))
+    }
+
+    /// The count of what the rotor has followed: [`position`](Self::position) until a stop holds it back.
+    #[must_use]
+    pub fn followed_position(&self, now_ns: u64) -> i64 {
+        self.machine.followed(self.position(now_ns))
+    }
+
+    /// The count that the last search has saved, without wrap-around.
+    #[must_use]
+    pub const fn probed_position(&self) -> i64 {
+        self.probed
     }
 
     /// Microsteps since the start of the cycle of four full steps.
@@ -177,8 +235,19 @@ impl Axis {
             _ => engine.move_velocity(now_ns, velocity, limits),
         })?;
         self.task = if velocity == 0.0 { Task::Move } else { Task::Velocity };
+        self.search = None;
         self.drive();
+        self.notice(now_ns);
         Ok(())
+    }
+
+    /// The bridge lets go of the motor, and with it goes whatever was being done.
+    pub(super) fn shut_off(&mut self, now_ns: u64) {
+        self.cease(now_ns);
+        self.task = Task::None;
+        self.search = None;
+        self.bridge = BridgeState::HighImpedance;
+        self.bridge_then = None;
     }
 
     /// Moves to a place and stops there.
@@ -186,7 +255,9 @@ impl Axis {
         self.replace(now_ns, |engine| engine.move_to(now_ns, target, limits))?;
         self.target = target;
         self.task = Task::Move;
+        self.search = None;
         self.drive();
+        self.notice(now_ns);
         Ok(())
     }
 
@@ -205,6 +276,7 @@ impl Axis {
         };
         self.replace(now_ns, |engine| engine.stop(now_ns, ramp, limits))?;
         self.task = Task::Move;
+        self.search = None;
         self.limited = false;
         self.bridge = self.bridge(now_ns);
         self.bridge_then = self.engine.settles_at_ns().map(|stands_ns| (stands_ns.max(now_ns), bridge));
@@ -213,13 +285,15 @@ impl Axis {
 
     /// Gives the present place another number. Motion, target and windings stay where they are.
     pub(super) fn set_position(&mut self, now_ns: u64, position: i64) {
-        let shift = position.wrapping_sub(self.position(now_ns));
+        let was = self.position(now_ns);
+        let shift = position.wrapping_sub(was);
         let Ok(()) = self.replace(now_ns, |engine| {
             engine.set_position(now_ns, position);
             Ok::<(), Infallible>(())
         });
         self.target = self.target.wrapping_add(shift);
         self.cycle_origin = self.cycle_origin.wrapping_add(shift);
+        self.machine.relabel(was, position);
     }
 
     /// Zero is here. An arrival without a motion.
@@ -237,6 +311,8 @@ impl Axis {
         let angle = angle / u64::from(self.microsteps_per_step);
         self.microsteps_per_step = microsteps_per_step.max(1);
         self.cycle_origin = self.position(now_ns).wrapping_sub(angle as i64);
+        self.machine.rescale(self.position(now_ns), self.microsteps_per_step);
+        self.was_closed = self.is_switch_closed(now_ns);
         self.history.write_state(&self.engine, now_ns, f64::from(self.microsteps_per_step));
     }
 
@@ -244,11 +320,15 @@ impl Axis {
         self.limited = limited;
     }
 
-    /// Starts anew; only what has happened so far is remembered.
+    /// Starts anew; only what has happened so far is remembered, and the machine is where it was.
     pub(super) fn reset(&mut self, now_ns: u64, microsteps_per_step: u32) {
         let mut history = std::mem::take(&mut self.history);
         history.write_to(&self.engine, now_ns, f64::from(self.microsteps_per_step));
+        let mut machine = self.machine.clone();
+        machine.restart(self.position(now_ns), microsteps_per_step.max(1));
         *self = Self::new(now_ns, microsteps_per_step);
+        self.machine = machine;
+        self.was_closed = self.is_switch_closed(now_ns);
         history.write_state(&self.engine, now_ns, f64::from(self.microsteps_per_step));
         self.history = history;
     }
@@ -258,12 +338,22 @@ impl Axis {
         self.bridge_then = None;
     }
 
+    /// Steps cease at once.
+    fn cease(&mut self, now_ns: u64) {
+        let Ok(()) = self.replace(now_ns, |engine| {
+            engine.cease(now_ns);
+            Ok::<(), Infallible>(())
+        });
+    }
+
     /// Lets the engine take a command, and writes down what was before and after.
     fn replace<E>(&mut self, now_ns: u64, command: impl FnOnce(&mut Engine) -> Result<(), E>) -> Result<(), E> {
-        let counted_up = self.counts_up(now_ns);
+        let (counted_up, before) = (self.counts_up(now_ns), self.position(now_ns));
         let scale = f64::from(self.microsteps_per_step);
         self.history.write_to(&self.engine, now_ns, scale);
         command(&mut self.engine)?;
+        // Whatever comes now may turn round.
+        self.machine.settle(before);
         self.counted_up = counted_up;
         self.history.write_state(&self.engine, now_ns, scale);
         Ok(())

@@ -24,9 +24,18 @@ pub struct Event {
 pub enum EventKind {
     /// A device has started anew.
     Reset,
-    /// A command other than reading or writing a register was obeyed.
+    /// A command other than reading or writing a register was obeyed: it takes effect now.
     CommandAccepted {
         /// What it does.
+        verb: Verb,
+        /// For which axis of the device.
+        axis: u8,
+        /// What it carried.
+        argument: Argument,
+    },
+    /// A command waits until the one that is being carried out is done; then it is accepted, or rejected after all.
+    CommandBuffered {
+        /// What it will do.
         verb: Verb,
         /// For which axis of the device.
         axis: u8,
@@ -107,6 +116,10 @@ pub enum Rejection {
     WhileBridgeOff,
     /// Not while a fault is shown.
     WhileFaulted,
+    /// Another command waits already.
+    PlaceTaken,
+    /// The bridge is shut off by a fault that lasts.
+    ShutOff,
     /// The move would pass an end of the position counter.
     BeyondCounter,
     /// The parameters of the ramp, or the velocity itself, admit no motion.
@@ -163,6 +176,8 @@ impl fmt::Display for Rejection {
             Self::WhileMoving => f.write_str("not while the motor moves"),
             Self::WhileBridgeOff => f.write_str("not while the bridge is in high impedance"),
             Self::WhileFaulted => f.write_str("not while a fault is shown"),
+            Self::PlaceTaken => f.write_str("another command waits already"),
+            Self::ShutOff => f.write_str("the bridge is shut off by a fault that lasts"),
             Self::BeyondCounter => f.write_str("the move would pass an end of the position counter"),
             Self::NoMotion(cause) => write!(f, "no motion is possible: {cause}"),
         }

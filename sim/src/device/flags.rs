@@ -5,14 +5,18 @@
 //! level is caught at every phase change of the motion, so that nothing slips through between two words.
 //!
 //! Where the map lets an event be live rather than latched, it shows the fate of the last word that was not filler;
-//! a live reset shows that no command was obeyed yet. What only a fault reset clears stays until the device is restarted:
-//! the vocabulary of commands has no fault reset.
+//! a live reset shows that no command was obeyed yet. A switch event is an event, too: live, it is as the switch. What is
+//! cleared, by taking the status or by a fault reset, and is so still, is caught again at once. Fault and warning are up
+//! whenever one of the faults or warnings is that they stand for.
 
 use stepchain::map::{BridgeState, Clearing, Flag, Holding, Polarity, StatusBit, StatusLayout};
 
 use crate::motion::Phase;
 
 use super::axis::Axis;
+
+/// The faults that end the motion of an axis and shut its bridge off.
+pub(super) const FAULTS: [Flag; 4] = [Flag::Fault, Flag::Overcurrent, Flag::Undervoltage, Flag::Overtemperature];
 
 #[derive(Clone, Debug)]
 pub(super) struct Flags {
@@ -47,6 +51,11 @@ impl Flags {
         self.latch(flag, axis);
     }
 
+    /// Whether a condition from outside holds.
+    pub(super) fn holds(&self, flag: Flag, axis: u8) -> bool {
+        self.conditions.contains(&(flag, axis))
+    }
+
     /// A condition from outside holds from now on, or no longer.
     pub(super) fn set_condition(&mut self, flag: Flag, axis: u8, holds: bool) {
         self.conditions.retain(|condition| *condition != (flag, axis));
@@ -71,18 +80,33 @@ impl Flags {
 
     /// Lets fall what taking the status clears; levels that are up still are caught again by the next watch.
     pub(super) fn take(&mut self) {
+        self.clear(Clearing::TakeStatus);
+    }
+
+    /// Lets fall what a fault reset clears; levels that are up still are caught again by the next watch.
+    pub(super) fn reset_faults(&mut self) {
+        self.clear(Clearing::FaultReset);
+    }
+
+    fn clear(&mut self, clearing: Clearing) {
         for (latched, bit) in self.latched.iter_mut().zip(self.layout.flags) {
-            *latched &= bit.holding != Holding::LatchedUntil(Clearing::TakeStatus);
+            *latched &= bit.holding != Holding::LatchedUntil(clearing);
         }
     }
 
     /// Whether a fault is shown for an axis.
     pub(super) fn is_faulted(&self, axis: u8) -> bool {
-        let faults = [Flag::Fault, Flag::Overcurrent, Flag::Undervoltage, Flag::Overtemperature];
-        let is_fault = |flag: Flag| faults.contains(&flag);
         let latched = self.layout.flags.iter().zip(&self.latched);
-        self.conditions.iter().any(|(flag, of_axis)| is_fault(*flag) && *of_axis == axis)
-            || latched.into_iter().any(|(bit, latched)| *latched && is_fault(bit.flag) && bit.axis == axis)
+        self.has_fault(axis)
+            || latched.into_iter().any(|(bit, latched)| *latched && bit.flag == Flag::Fault && bit.axis == axis)
+    }
+
+    /// Whether a fault lasts, or one that says more than just fault is latched.
+    fn has_fault(&self, axis: u8) -> bool {
+        let says_which = |flag: Flag| FAULTS.contains(&flag) && flag != Flag::Fault;
+        let mut latched = self.layout.flags.iter().zip(&self.latched);
+        FAULTS.iter().any(|fault| self.holds(*fault, axis))
+            || latched.any(|(bit, latched)| *latched && says_which(bit.flag) && bit.axis == axis)
     }
 
     /// The status word.
@@ -118,7 +142,7 @@ impl Flags {
     }
 
     /// Raises a flag's bit for an axis; the device's one bit where it has but one.
-    fn latch(&mut self, flag: Flag, axis: u8) {
+    pub(super) fn latch(&mut self, flag: Flag, axis: u8) {
         let own = |bit: &StatusBit| bit.flag == flag && bit.axis == axis;
         let has_own = self.layout.flags.iter().any(own);
         for (latched, bit) in self.latched.iter_mut().zip(self.layout.flags) {
@@ -137,12 +161,19 @@ impl Flags {
             Flag::InternalLimitActive => of_axis(&Axis::is_limited),
             Flag::CommandRejected | Flag::CommandUnknown | Flag::CrcMismatch => self.fate == Some(bit.flag),
             Flag::ResetOccurred => !self.obeyed,
-            outside => self.conditions.contains(&(outside, bit.axis)),
+            Flag::HomeSwitch | Flag::SwitchEvent => of_axis(&|axis| axis.is_switch_closed(now_ns)),
+            Flag::StallA | Flag::StallB => self.holds(bit.flag, bit.axis) || of_axis(&|axis| axis.is_stalled(now_ns)),
+            Flag::Fault => self.has_fault(bit.axis),
+            Flag::Warning => self.holds(Flag::Warning, bit.axis) || self.holds(Flag::OvertemperatureWarning, bit.axis),
+            outside => self.holds(outside, bit.axis),
         }
     }
 }
 
 /// Whether the flag is up as long as something is so, and not only at an instant.
 fn is_level(flag: Flag) -> bool {
-    !matches!(flag, Flag::CommandRejected | Flag::CommandUnknown | Flag::CrcMismatch | Flag::ResetOccurred)
+    !matches!(
+        flag,
+        Flag::CommandRejected | Flag::CommandUnknown | Flag::CrcMismatch | Flag::ResetOccurred | Flag::SwitchEvent
+    )
 }

@@ -4,7 +4,8 @@
 //!   unit -> Assembler -> refusals -> registers, motion -> status -> reply -> unit
 //! ```
 //!
-//! [`Device::latch`] is the one door. It does, in this order: catch what the status latches; decode; obey or reject;
+//! [`Device::latch`] is the one door. It does, in this order: let happen what was to happen until now (below), and catch
+//! what the status latches; decode; obey or reject;
 //! build the reply, if the word has one, from the state that the word has brought about; let fall what taking the
 //! status clears, so that its reply shows the state before; catch again; give out the unit that leaves next.
 //!
@@ -28,6 +29,29 @@
 //! * **The bridge** is in high impedance after power-up; motion drives it, and a stop puts it into its state when the
 //!   motor stands. Zeroing the counter during a motion lets it end as far away as before.
 //!
+//! * **Searches** run or creep until the home switch is as wanted. At that very instant the position is saved or made zero,
+//!   and the axis stops by its deceleration, which drops a velocity up to the start-stop velocity at once. If the switch
+//!   is as wanted already, that instant is the command's. A search for zero that is told its direction alone creeps at
+//!   the start-stop velocity; if that is zero, at [`CREEP_SHARE`] of the profile velocity. One that comes to the end of a
+//!   counter that does not wrap has not arrived. What a search has saved is a number: it stays when the counter is zeroed.
+//! * **Returns** go by the shortest way.
+//! * **Outside pulses** come in by [`Device::pulse`]. Following them, an axis is not busy; its own steps cease at once.
+//! * **Commands that wait** have one place for each axis. The command begins at the instant at which the one before it is
+//!   done (a velocity is done when it is reached), with what the registers hold then; the map's refusals are looked at
+//!   when it comes. Another that should wait meanwhile is rejected. Any motion or stop that does not wait empties the
+//!   place, and so do a reset and a fault.
+//! * **Faults** (fault, overcurrent, undervoltage, overtemperature) are set by [`Device::set_condition`]. Steps cease and
+//!   the bridge lets go, of the axis itself or, where supply or heat is to blame, of all. As long as the condition holds,
+//!   motion is rejected and no stop drives the bridge. Once it is gone, commands are obeyed again unless the map has them
+//!   refused while a fault is latched. Warnings only tell.
+//! * **Restoring defaults** writes every reset code, whoever may write the register; a position stays. **Resetting the
+//!   node** is as power-up; the machine, its switch and its rotor are where they were.
+//! * **End stops**: the counter goes on, the rotor does not; the device shows it as a stall and does nothing about it.
+//!
+//! Between two calls things happen at instants of their own. [`Device::advance`] lets them, in their order, and every
+//! call that changes something does so first. What a device tells of a later instant than it has advanced to is what is
+//! planned so far.
+//!
 //! Knows no bus, no neighbours and no clock: `now` is an argument.
 
 mod access;
@@ -36,15 +60,16 @@ mod counter;
 mod event;
 mod flags;
 mod history;
+mod machine;
 mod obey;
 mod registers;
 #[cfg(test)]
 mod tests;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
-use stepchain::map::{BridgeState, CommandForm, Flag, Parameter, Piece, Verb};
+use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Parameter, Piece, Verb};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
 
@@ -52,14 +77,25 @@ pub use axis::Axis;
 pub use counter::Counter;
 pub use event::{Event, EventKind, Rejection, Violation};
 pub use history::Breakpoint;
+pub use machine::Switch;
 
-use flags::Flags;
+use flags::{FAULTS, Flags};
 use registers::RegisterFile;
 
 /// Velocity of moves in full steps/s where no register carries one.
 pub const DEFAULT_VELOCITY: f64 = 1000.0;
 /// Acceleration in full steps/s² where no register carries one.
 pub const DEFAULT_ACCELERATION: f64 = 1000.0;
+
+/// Share of the profile velocity at which an axis creeps that has no start-stop velocity.
+pub const CREEP_SHARE: f64 = 1.0 / 16.0;
+
+/// A command that waits for another to be done.
+#[derive(Clone, Copy, Debug)]
+struct Waiting {
+    verb: Verb,
+    argument: Argument,
+}
 
 /// One virtual device.
 #[derive(Clone, Debug)]
@@ -69,6 +105,8 @@ pub struct Device {
     assembler: Assembler,
     file: RegisterFile,
     axes: Vec<Axis>,
+    /// By axis.
+    waiting: BTreeMap<u8, Waiting>,
     flags: Flags,
     replies: VecDeque<u64>,
     events: Vec<(u64, EventKind)>,
@@ -84,6 +122,7 @@ impl Device {
             assembler: Assembler::new(),
             file: RegisterFile::new(layout),
             axes: Vec::new(),
+            waiting: BTreeMap::new(),
             flags: Flags::new(layout.status, now_ns),
             replies: VecDeque::new(),
             events: vec![(now_ns, EventKind::Reset)],
@@ -96,10 +135,14 @@ impl Device {
 
     /// Chip select has risen and the device holds `unit`; gives the unit that it will shift out next.
     pub fn latch(&mut self, unit: u64, now_ns: u64) -> u64 {
-        self.flags.watch(&self.axes, now_ns);
+        self.advance(now_ns);
         match self.assembler.push(unit, &self.dictionary) {
             Decoded::Filler | Decoded::PartOf { .. } => {}
-            Decoded::Command { verb, axis, argument } => self.command(verb, axis, argument, now_ns),
+            Decoded::Command { verb, buffer_mode, axis, argument } => {
+                if let Some(form) = self.dictionary.form_in(verb, buffer_mode) {
+                    self.command(form, axis, argument, now_ns);
+                }
+            }
             Decoded::Read { address } => self.read(address, now_ns),
             Decoded::Write { address, content } => self.write(address, content, now_ns),
             Decoded::Unknown { units } => {
@@ -111,18 +154,36 @@ impl Device {
                 self.log(now_ns, EventKind::CrcMismatch { units });
             }
         }
-        self.flags.watch(&self.axes, now_ns);
+        self.tell_news(now_ns);
         self.replies.pop_front().unwrap_or_else(|| self.idle_unit(now_ns))
     }
 
     /// Chip select has risen after a number of clocks that the device does not accept: what was shifted in is
     /// dropped, with the units gathered before it, and so is what was to be shifted out.
     pub fn ignore(&mut self, now_ns: u64) -> u64 {
-        self.flags.watch(&self.axes, now_ns);
+        self.advance(now_ns);
         self.assembler.clear();
         self.replies.clear();
         self.flags.word_is_wrong(Flag::CommandRejected, 0);
         self.idle_unit(now_ns)
+    }
+
+    /// Lets happen what was to happen up to and including `now_ns`, in the order of time.
+    pub fn advance(&mut self, now_ns: u64) {
+        while let Some((at_ns, axis)) = self.next_of_axes().filter(|&(at_ns, _)| at_ns <= now_ns) {
+            self.flags.watch(&self.axes, at_ns);
+            self.axes[usize::from(axis)].happen(at_ns);
+            self.tell_news(at_ns);
+            self.begin_waiting(axis, at_ns);
+        }
+        self.tell_news(now_ns);
+        self.axes.iter_mut().for_each(|axis| axis.pass(now_ns));
+    }
+
+    /// When something will happen of itself, if nobody commands anything before.
+    #[must_use]
+    pub fn next_event_ns(&self) -> Option<u64> {
+        self.next_of_axes().map(|(at_ns, _)| at_ns)
     }
 
     /// The unit that the device shifts out when nothing was asked.
@@ -140,8 +201,10 @@ impl Device {
     /// The device loses its supply for an instant: registers, counters, status and words under way start anew.
     pub fn reset(&mut self, now_ns: u64) {
         let layout = self.dictionary.layout();
+        self.advance(now_ns);
         self.assembler.clear();
         self.replies.clear();
+        self.waiting.clear();
         self.file = RegisterFile::new(layout);
         for axis in 0..layout.axes {
             let resolution = self.resolution(axis);
@@ -172,15 +235,52 @@ impl Device {
 
     /// Puts an axis at an unwrapped count, as if it had always counted so.
     pub fn set_position(&mut self, axis: usize, position: i64, now_ns: u64) {
+        self.advance(now_ns);
         self.axes[axis].set_position(now_ns, position);
+    }
+
+    /// The machine of an axis has another home switch from now on.
+    pub fn set_switch(&mut self, axis: usize, switch: Switch, now_ns: u64) {
+        self.advance(now_ns);
+        self.axes[axis].set_switch(now_ns, switch);
+        self.tell_news(now_ns);
+    }
+
+    /// The machine of an axis has an end stop from now on, in full steps from where the rotor was at power-up: below the
+    /// rotor if it lies there, else above. There is one on each side at most.
+    pub fn set_end_stop(&mut self, axis: usize, at_steps: f64, now_ns: u64) {
+        self.advance(now_ns);
+        self.axes[axis].set_end_stop(now_ns, at_steps);
+        self.tell_news(now_ns);
+    }
+
+    /// Outside pulses come at this instant, each for one microstep. An axis that does not follow them ignores them.
+    pub fn pulse(&mut self, axis: usize, count: u64, now_ns: u64) {
+        self.advance(now_ns);
+        let counter = self.counter;
+        self.axes[axis].pulse(now_ns, count, |upwards| counter.end(upwards));
+        self.tell_news(now_ns);
     }
 
     /// A condition that the device notices, such as a closed switch or a low supply, holds from now on, or no longer.
     ///
-    /// What the device works out itself (busy, target reached, ...) is not changed by this.
+    /// What the device works out itself (busy, target reached, ...) is not changed by this. A home switch is open or
+    /// closed by hand from then on, as by [`set_switch`](Self::set_switch). A fault shuts bridges off, as the
+    /// [module](self) says.
     pub fn set_condition(&mut self, flag: Flag, axis: u8, holds: bool, now_ns: u64) {
-        self.flags.watch(&self.axes, now_ns);
+        self.advance(now_ns);
+        if flag == Flag::HomeSwitch {
+            let switch = if holds { Switch::Closed } else { Switch::Open };
+            return self.set_switch(usize::from(axis), switch, now_ns);
+        }
         self.flags.set_condition(flag, axis, holds);
+        for axis in (0..self.layout_axes()).filter(|_| holds && FAULTS.contains(&flag)) {
+            if self.is_shut_off(axis) {
+                self.axes[usize::from(axis)].shut_off(now_ns);
+                self.waiting.remove(&axis);
+            }
+        }
+        self.tell_news(now_ns);
     }
 
     /// What has happened since this was asked last, with its instants.
@@ -188,12 +288,11 @@ impl Device {
         std::mem::take(&mut self.events)
     }
 
-    fn command(&mut self, verb: Verb, axis: u8, argument: Argument, now_ns: u64) {
-        let Some(form) = self.dictionary.form(verb) else { return };
+    fn command(&mut self, form: &CommandForm, axis: u8, argument: Argument, now_ns: u64) {
         let obeyed = self.carry_out(form, axis, argument, now_ns);
         let answer = Answer { status: self.status(now_ns), axis, ..Answer::default() };
         self.answer(form.reply, &answer);
-        if obeyed && verb == Verb::TakeStatus {
+        if obeyed && form.verb == Verb::TakeStatus {
             self.flags.take();
         }
     }
@@ -201,15 +300,94 @@ impl Device {
     /// Checks and obeys a command, and makes note of how it went.
     fn carry_out(&mut self, form: &CommandForm, axis: u8, argument: Argument, now_ns: u64) -> bool {
         let verb = form.verb;
-        let outcome = self.admit(form, axis, now_ns).and_then(|()| self.obey(verb, axis, argument, now_ns));
+        let outcome = self.admit(form, axis, now_ns).and_then(|()| self.obey_or_wait(form, axis, argument, now_ns));
         match outcome {
-            Ok(()) => {
-                self.flags.word_is_fine();
-                self.log(now_ns, EventKind::CommandAccepted { verb, axis, argument });
+            Ok(kind) => {
+                // Behind a reset the word that has asked for it is forgotten.
+                if verb != Verb::ResetNode {
+                    self.flags.word_is_fine();
+                }
+                self.log(now_ns, kind);
+                true
             }
-            Err(reason) => self.reject(verb, axis, reason, now_ns),
+            Err(reason) => {
+                self.reject(verb, axis, reason, now_ns);
+                false
+            }
         }
-        outcome.is_ok()
+    }
+
+    /// Obeys a command now, or gives it the place where it waits; what is to be told of it.
+    fn obey_or_wait(
+        &mut self,
+        form: &CommandForm,
+        axis: u8,
+        argument: Argument,
+        now_ns: u64,
+    ) -> Result<EventKind, Rejection> {
+        let verb = form.verb;
+        if form.buffer_mode == BufferMode::Buffered && self.axes[usize::from(axis)].is_busy(now_ns) {
+            if let Some(quantity) = argument.quantity().filter(|quantity| quantity.value.is_none()) {
+                return Err(Rejection::MeaninglessCode { code: quantity.code });
+            }
+            if self.waiting.contains_key(&axis) {
+                return Err(Rejection::PlaceTaken);
+            }
+            self.waiting.insert(axis, Waiting { verb, argument });
+            return Ok(EventKind::CommandBuffered { verb, axis, argument });
+        }
+        self.obey(verb, axis, argument, now_ns)?;
+        if verb.is_motion() || matches!(verb, Verb::Stop(..)) {
+            self.waiting.remove(&axis);
+        }
+        Ok(EventKind::CommandAccepted { verb, axis, argument })
+    }
+
+    /// Begins with the command that waits, if the one before it is done.
+    fn begin_waiting(&mut self, axis: u8, now_ns: u64) {
+        if self.axes[usize::from(axis)].is_busy(now_ns) {
+            return;
+        }
+        let Some(Waiting { verb, argument }) = self.waiting.remove(&axis) else { return };
+        match self.obey(verb, axis, argument, now_ns) {
+            Ok(()) => self.log(now_ns, EventKind::CommandAccepted { verb, axis, argument }),
+            Err(reason) => {
+                self.flags.latch(Flag::CommandRejected, axis);
+                self.log(now_ns, EventKind::CommandRejected { verb, axis, reason });
+            }
+        }
+        self.tell_news(now_ns);
+    }
+
+    /// What happens next, and to which axis.
+    fn next_of_axes(&self) -> Option<(u64, u8)> {
+        let next = |(axis, of_axis): (u8, &Axis)| {
+            let done = self.waiting.get(&axis).and_then(|_| of_axis.done_at());
+            Some((of_axis.next_event().into_iter().chain(done).min()?, axis))
+        };
+        (0..).zip(&self.axes).filter_map(next).min()
+    }
+
+    /// Catches what the axes show and tell.
+    fn tell_news(&mut self, now_ns: u64) {
+        for (index, axis) in (0..).zip(&mut self.axes) {
+            let news = axis.take_news();
+            if news.has_closed {
+                self.flags.latch(Flag::SwitchEvent, index);
+            }
+            if news.has_stalled {
+                self.flags.latch(Flag::StallA, index);
+                self.flags.latch(Flag::StallB, index);
+            }
+        }
+        self.flags.watch(&self.axes, now_ns);
+    }
+
+    /// Whether a fault that lasts keeps the bridge of an axis in high impedance.
+    fn is_shut_off(&self, axis: u8) -> bool {
+        let of_all = [Flag::Undervoltage, Flag::Overtemperature];
+        FAULTS.iter().any(|fault| self.flags.holds(*fault, axis))
+            || of_all.iter().any(|fault| (0..self.layout_axes()).any(|axis| self.flags.holds(*fault, axis)))
     }
 
     fn reject(&mut self, verb: Verb, axis: u8, reason: Rejection, now_ns: u64) {
@@ -228,11 +406,12 @@ impl Device {
         if refusal.while_moving && axes().any(|axis| axis.is_moving(now_ns)) {
             return Err(Rejection::WhileMoving);
         }
-        if refusal.while_bridge_off && axes().any(|axis| axis.bridge(now_ns) == BridgeState::HighImpedance) {
-            return Err(Rejection::WhileBridgeOff);
-        }
+        // A fault has shut the bridge off: it is the reason to tell.
         if refusal.while_faulted && asked.clone().any(|axis| self.flags.is_faulted(axis)) {
             return Err(Rejection::WhileFaulted);
+        }
+        if refusal.while_bridge_off && axes().any(|axis| axis.bridge(now_ns) == BridgeState::HighImpedance) {
+            return Err(Rejection::WhileBridgeOff);
         }
         Ok(())
     }

@@ -1,12 +1,13 @@
 //! Carries commands out: from arguments and registers to motion.
 
-use stepchain::map::{Parameter, StopRamp, Verb};
+use stepchain::map::{BridgeState, Parameter, Register, StopRamp, Verb, Way};
 
 use crate::decode::Argument;
 use crate::motion::{Limits, OutOfRange};
 
+use super::axis::Edge;
 use super::event::Rejection;
-use super::{DEFAULT_ACCELERATION, DEFAULT_VELOCITY, Device};
+use super::{CREEP_SHARE, DEFAULT_ACCELERATION, DEFAULT_VELOCITY, Device};
 
 impl From<OutOfRange> for Rejection {
     fn from(cause: OutOfRange) -> Self {
@@ -18,6 +19,9 @@ impl Device {
     /// Does what a command says; its refusals have been looked at.
     pub(super) fn obey(&mut self, verb: Verb, axis: u8, argument: Argument, now_ns: u64) -> Result<(), Rejection> {
         let index = usize::from(axis);
+        if verb.is_motion() && self.is_shut_off(axis) {
+            return Err(Rejection::ShutOff);
+        }
         let amount = match argument.quantity() {
             None => 0.0,
             Some(quantity) => quantity.value.ok_or(Rejection::MeaninglessCode { code: quantity.code })?,
@@ -35,7 +39,35 @@ impl Device {
             }
             Verb::Stop(ramp, bridge) => {
                 let limits = self.stop_limits(axis, ramp);
+                let bridge = if self.is_shut_off(axis) { BridgeState::HighImpedance } else { bridge };
                 Ok(self.axes[index].stop(now_ns, ramp, bridge, &limits)?)
+            }
+            Verb::ReturnToZero => self.go_back(axis, 0, now_ns),
+            Verb::ReturnToProbedPosition => self.go_back(axis, self.axes[index].probed_position(), now_ns),
+            Verb::SearchForSwitch(action) => self.search(axis, amount, Edge { closed: true, action }, now_ns),
+            Verb::SearchForZero(action) => {
+                let velocity = match argument {
+                    Argument::Direction(_) => self.creep_speed(axis).copysign(amount),
+                    _ => amount,
+                };
+                self.search(axis, velocity, Edge { closed: false, action }, now_ns)
+            }
+            Verb::PulseInput => {
+                self.axes[index].follow_pulses(now_ns, amount > 0.0);
+                self.axes[index].set_limited(false);
+                Ok(())
+            }
+            Verb::RestoreDefaults => {
+                self.restore_defaults(now_ns);
+                Ok(())
+            }
+            Verb::ResetNode => {
+                self.reset(now_ns);
+                Ok(())
+            }
+            Verb::FaultReset => {
+                self.flags.reset_faults();
+                Ok(())
             }
             Verb::HomeOnCurrentPosition => {
                 self.axes[index].home(now_ns);
@@ -58,15 +90,51 @@ impl Device {
         Ok(())
     }
 
+    fn search(&mut self, axis: u8, wanted: f64, until: Edge, now_ns: u64) -> Result<(), Rejection> {
+        let (speed, limited) = self.cut_down(axis, wanted.abs());
+        let end = self.counter.end(wanted > 0.0);
+        let limits = self.limits(axis, speed);
+        let axis = &mut self.axes[usize::from(axis)];
+        axis.search(now_ns, limits.velocity.copysign(wanted), end, &limits, until)?;
+        axis.set_limited(limited);
+        Ok(())
+    }
+
+    /// To what the counter has shown at a count, by the shortest way.
+    fn go_back(&mut self, axis: u8, count: i64, now_ns: u64) -> Result<(), Rejection> {
+        let from = self.axes[usize::from(axis)].position(now_ns);
+        let target = self.counter.absolute(from, self.counter.shown(count), Way::Shortest)?;
+        self.go(axis, target, now_ns)
+    }
+
+    /// Every register at its reset code; what is not written but counted or measured stays.
+    fn restore_defaults(&mut self, now_ns: u64) {
+        let is_counted = |register: &&Register| {
+            matches!(register.parameter, Parameter::PositionDemandValue | Parameter::PositionActualValue)
+        };
+        for register in self.dictionary.layout().registers.iter().filter(|register| !is_counted(register)) {
+            self.store(register, register.reset, now_ns);
+        }
+    }
+
     fn go(&mut self, axis: u8, target: i64, now_ns: u64) -> Result<(), Rejection> {
-        let max = self.parameter(Parameter::MaxProfileVelocity, axis);
-        let wanted = self.parameter(Parameter::ProfileVelocity, axis).or(max).unwrap_or(DEFAULT_VELOCITY);
-        let (speed, limited) = self.cut_down(axis, wanted);
+        let (speed, limited) = self.cut_down(axis, self.profile_velocity(axis));
         let limits = self.limits(axis, speed);
         let axis = &mut self.axes[usize::from(axis)];
         axis.move_to(now_ns, target, &limits)?;
         axis.set_limited(limited);
         Ok(())
+    }
+
+    fn profile_velocity(&self, axis: u8) -> f64 {
+        let max = self.parameter(Parameter::MaxProfileVelocity, axis);
+        self.parameter(Parameter::ProfileVelocity, axis).or(max).unwrap_or(DEFAULT_VELOCITY)
+    }
+
+    /// How fast a search for zero creeps that is not told.
+    fn creep_speed(&self, axis: u8) -> f64 {
+        let start_stop = self.parameter(Parameter::StartStopVelocity, axis).filter(|speed| *speed > 0.0);
+        start_stop.unwrap_or_else(|| CREEP_SHARE * self.profile_velocity(axis))
     }
 
     /// A speed in full steps/s that is not above the greatest one, and whether it was.

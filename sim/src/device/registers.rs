@@ -1,7 +1,7 @@
 //! The register file: what was written, and the live values that the device keeps in some of the registers.
 //!
-//! Live, whatever was written: position demand and actual value (one and the same without a motor), velocity demand
-//! value, electrical angle; and the target position where it is read only. A writable target position tells what was
+//! Live, whatever was written: position demand value, position actual value (the same until an end stop holds the rotor
+//! back), probed position, velocity demand value, electrical angle; and the target position where it is read only. A writable target position tells what was
 //! written to it.
 
 use std::collections::BTreeMap;
@@ -67,7 +67,9 @@ pub(super) fn live_code(register: &Register, axis: &Axis, counter: Counter, now_
         nearest_code(shown as f64, &register.coding)
     };
     match register.parameter {
-        Parameter::PositionDemandValue | Parameter::PositionActualValue => Some(place(axis.position(now_ns))),
+        Parameter::PositionDemandValue => Some(place(axis.position(now_ns))),
+        Parameter::PositionActualValue => Some(place(axis.followed_position(now_ns))),
+        Parameter::ProbedPosition => Some(place(axis.probed_position())),
         Parameter::TargetPosition if !Dictionary::is_writable(register) => Some(place(axis.target())),
         Parameter::VelocityDemandValue => {
             let velocity = axis.velocity_steps_per_s(now_ns);

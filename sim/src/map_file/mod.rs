@@ -60,6 +60,7 @@
 //! verb = "move velocity"
 //! request = ["10110", { direction = { positive = 1 } }, { any = 2 }, { velocity = { bits = 24, linear = [1, 50] } }]
 //! reply = [{ status = 8, lsb = 8 }, "crc"]
+//! buffered = false                    # true: it waits for the one that is being carried out
 //! refused = ["while moving", "while bridge off", "while faulted"]
 //!
 //! [[command]]

@@ -7,15 +7,15 @@
 use std::fmt::Write as _;
 
 use stepchain::map::{
-    Access, BitOrder, Clearing, Coding, CommandForm, Crc8, CurveSegment, Drive, Encoding, Framing, Holding, Layout,
-    MotionStateField, Parameter, Piece, Polarity, PositionCounter, Refusal, Register, ReplyTiming, Request, Sign,
-    Source, SpareClocks, SpiMode, StatusBit, StatusLayout, TableEntry, Verb, Wire, WrapAround, Write,
+    Access, BitOrder, BufferMode, Clearing, Coding, CommandForm, Crc8, CurveSegment, Drive, Encoding, Framing, Holding,
+    Layout, MotionStateField, Parameter, Piece, Polarity, PositionCounter, Refusal, Register, ReplyTiming, Request,
+    Sign, Source, SpareClocks, SpiMode, StatusBit, StatusLayout, TableEntry, Verb, Wire, WrapAround, Write,
 };
 
 use super::expression::{Expression, WIDTH, call, list, text};
 
 /// What the source may have to import, in the order of imports.
-const NAMES: [&str; 32] = [
+const NAMES: [&str; 33] = [
     "Access",
     "BitField",
     "BitOrder",
@@ -26,6 +26,7 @@ const NAMES: [&str; 32] = [
     "Crc8",
     "CurveSegment",
     "Drive",
+    "EdgeAction",
     "Encoding",
     "Flag",
     "Layout",
@@ -287,6 +288,8 @@ fn command(form: &CommandForm) -> Expression {
     let verb = text(match form.verb {
         Verb::MoveAbsolute(way) => format!("Verb::MoveAbsolute(Way::{way:?})"),
         Verb::Stop(ramp, bridge) => format!("Verb::Stop(StopRamp::{ramp:?}, BridgeState::{bridge:?})"),
+        Verb::SearchForSwitch(action) => format!("Verb::SearchForSwitch(EdgeAction::{action:?})"),
+        Verb::SearchForZero(action) => format!("Verb::SearchForZero(EdgeAction::{action:?})"),
         // Every other prints as it is written.
         other => format!("Verb::{other:?}"),
     });
@@ -294,6 +297,9 @@ fn command(form: &CommandForm) -> Expression {
         Request::Word(list) => call("CommandForm::word", [verb, pieces(list)]),
         Request::Writes(writes) => call("CommandForm::writes", [verb, list(writes.iter().map(write))]),
     };
+    if form.buffer_mode == BufferMode::Buffered {
+        drawn = drawn.then("buffered", []);
+    }
     if !form.reply.is_empty() {
         drawn = drawn.then("reply", [pieces(form.reply)]);
     }

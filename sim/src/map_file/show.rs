@@ -9,9 +9,9 @@ use comfy_table::Table;
 use comfy_table::presets::ASCII_MARKDOWN;
 
 use stepchain::map::{
-    Access, BitField, BitOrder, Clearing, Coding, CommandForm, Crc8, Encoding, Framing, Holding, Layout, MotionState,
-    Piece, Polarity, PositionCounter, Register, ReplyTiming, Request, Sign, Source, SpareClocks, SpiMode, StatusLayout,
-    Wire, WrapAround, Write,
+    Access, BitField, BitOrder, BufferMode, Clearing, Coding, CommandForm, Crc8, Encoding, Framing, Holding, Layout,
+    MotionState, Piece, Polarity, PositionCounter, Register, ReplyTiming, Request, Sign, Source, SpareClocks, SpiMode,
+    StatusLayout, Wire, WrapAround, Write,
 };
 use stepchain::units::Unit;
 
@@ -126,6 +126,9 @@ fn check(crc: Crc8) -> String {
 
 fn command(page: &mut String, layout: &Layout, form: &CommandForm) {
     let mut title = format!("  {}", form.verb.name());
+    if form.buffer_mode == BufferMode::Buffered {
+        title.push_str(", buffered");
+    }
     let refusals = [
         (form.refusal.while_moving, "moving"),
         (form.refusal.while_bridge_off, "bridge off"),
@@ -379,8 +382,8 @@ mod tests {
   take status
     > |0|0000010|0x00000000|crc|
        1    7        32      8
-    < |status[7:0]|0x000000|status[15:8]|crc|
-            8         24         8        8
+    < |status[7:0]|0x0000|status[23:8]|crc|
+            8        16        16       8
   move velocity
     > write `target velocity` = the argument
     > write `motion kind` = 1

@@ -167,7 +167,7 @@ fn every_field_of_a_layout_is_known_to_the_map_file() {
         .filter_map(|before| before.rsplit([' ', '{']).next())
         .filter(|word| !word.is_empty() && word.chars().all(|c| c.is_ascii_lowercase() || c == '_'));
     let fields: BTreeSet<&str> = fields.collect();
-    let known = "access address axes axis bit bit_order bits code codes coding commands crc denominator drive encoding \
+    let known = "access address axes axis bit bit_order bits buffer_mode code codes coding commands crc denominator drive encoding \
         falling field filler flag flags framing holding idle_reply index initial lsb mantissa_bits max_clock_hz max_code \
         min_deselect_ns mode motion_states name negative numerator offset parameter polarity polynomial position \
         positive reflected refusal registers reply reply_timing request reset resolutions sign source spare_clocks \

@@ -6,9 +6,9 @@
 use std::fmt::Write as _;
 
 use stepchain::map::{
-    Access, Clearing, Coding, CommandForm, Drive, Encoding, Holding, Layout, MotionState, MotionStateField, Parameter,
-    Piece, Polarity, PositionCounter, Refusal, Register, Request, Sign, Source, StatusBit, StatusLayout, TableEntry,
-    Wire, WrapAround, Write,
+    Access, BufferMode, Clearing, Coding, CommandForm, Drive, Encoding, Holding, Layout, MotionState, MotionStateField,
+    Parameter, Piece, Polarity, PositionCounter, Refusal, Register, Request, Sign, Source, StatusBit, StatusLayout,
+    TableEntry, Wire, WrapAround, Write,
 };
 
 use super::read::key_of;
@@ -165,6 +165,9 @@ fn table_entry(entry: &TableEntry) -> String {
 fn command(layout: &Layout, form: &CommandForm) -> Keys {
     let mut keys = Keys::default();
     keys.put("verb", &word(form.verb));
+    if form.buffer_mode == BufferMode::Buffered {
+        keys.put("buffered", &true);
+    }
     match form.request {
         Request::Word(list) => keys.put_list("request", &pieces(list)),
         Request::Writes(writes) => {

@@ -113,7 +113,7 @@ impl Engine {
             StopRamp::Profile => limits.deceleration,
             StopRamp::Quick => limits.quick_deceleration,
             StopRamp::None => {
-                self.take_over(now_ns);
+                self.cease(now_ns);
                 return Ok(());
             }
         };
@@ -121,6 +121,11 @@ impl Engine {
         let start = self.take_over(now_ns);
         self.append_braking(&start, deceleration, limits.start_stop_velocity);
         Ok(())
+    }
+
+    /// Makes no more steps from now on.
+    pub fn cease(&mut self, now_ns: u64) {
+        self.take_over(now_ns);
     }
 
     /// Gives the present place the number `position`. The motion goes on as it was, so a running move ends as far
@@ -177,6 +182,24 @@ impl Engine {
         let now = self.phase(now_ns);
         let mut changes = self.courses.iter().flat_map(Course::changes_ns);
         changes.find(|&change_ns| change_ns > now_ns && self.phase(change_ns) != now)
+    }
+
+    /// First instant after `now_ns` at which a motion in one direction ends: at rest, or to turn round.
+    #[must_use]
+    pub fn next_end_after(&self, now_ns: u64) -> Option<u64> {
+        self.courses.iter().filter_map(Course::end_ns).find(|&end_ns| end_ns > now_ns)
+    }
+
+    /// First instant after `now_ns` at which the counter arrives at one of the counts that `next` names: for a count
+    /// and a direction, the next such count in that direction.
+    pub fn next_arrival_after(&self, now_ns: u64, next: impl Fn(i64, Direction) -> Option<i64>) -> Option<u64> {
+        self.courses.iter().find_map(|course| {
+            let gone = course.steps_by(now_ns);
+            let direction = course.leg.direction;
+            let goal = next(course.count_at(gone), direction)?;
+            let wanted = goal.wrapping_sub(course.origin).wrapping_mul(direction.sign());
+            (gone < wanted && wanted <= course.last).then(|| course.step(wanted).at_ns())
+        })
     }
 
     /// Greatest speed between two instants, in microsteps/s, not negative.

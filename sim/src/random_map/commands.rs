@@ -1,8 +1,8 @@
 //! Commands drawn by lot: opcodes that differ, options apart or not, arguments whole or in parts, or register writes.
 
 use stepchain::map::{
-    BridgeState, Coding, CommandForm, Encoding, Framing, Parameter, Piece, Refusal, Register, Sign, StopRamp, Verb,
-    Way, Write,
+    BridgeState, BufferMode, Coding, CommandForm, EdgeAction, Encoding, Framing, Parameter, Piece, Refusal, Register,
+    Sign, StopRamp, Verb, Way, Write,
 };
 use stepchain::units::Unit;
 
@@ -21,6 +21,7 @@ pub(super) struct Plan {
 #[derive(Debug)]
 struct Form {
     verb: Verb,
+    buffer_mode: BufferMode,
     request: Request,
     reply: Draft,
     refusal: Refusal,
@@ -54,7 +55,11 @@ impl Plan {
                 Request::Word(draft) => CommandForm::word(form.verb, draft.pieces(dice, unit_bits)),
                 Request::Writes(writes) => CommandForm::writes(form.verb, writes.leak()),
             };
-            forms.push(drawn.reply(form.reply.pieces(dice, unit_bits)).refused(form.refusal));
+            let drawn = drawn.reply(form.reply.pieces(dice, unit_bits)).refused(form.refusal);
+            forms.push(match form.buffer_mode {
+                BufferMode::Aborting => drawn,
+                BufferMode::Buffered => drawn.buffered(),
+            });
         }
         dice.shuffle(&mut forms);
         (filler, forms.leak())
@@ -151,8 +156,8 @@ fn told_by_opcode(dice: &mut Dice, style: &Style, registers: &[Register], access
 }
 
 fn opcodes(dice: &mut Dice, style: &Style) -> (Draft, Opcodes) {
-    // Never more than one for each verb, and one for the filler.
-    let needed = Verb::ALL.len() + 1;
+    // Never more than one for each verb in each buffer mode; the filler takes that of a verb that cannot wait.
+    let needed = 2 * Verb::ALL.len();
     let mut width = dice.between(5, 8) as u8;
     loop {
         let mut free: Vec<u64> = (0..1 << width).collect();
@@ -234,12 +239,40 @@ fn form(dice: &mut Dice, style: &Style, verb: Verb, request: Request) -> Form {
         reply.crc = style.crc.is_some() && !reply.body.is_empty();
     }
     let mut refusal = Refusal::NEVER;
+    if verb == Verb::RestoreDefaults {
+        refusal.while_moving = dice.chance(2);
+    }
     if verb.is_of_one_axis() && !matches!(verb, Verb::Stop(..)) {
         refusal.while_moving = dice.chance(3);
         refusal.while_bridge_off = dice.chance(4);
         refusal.while_faulted = dice.chance(3);
     }
-    Form { verb, request, reply, refusal }
+    Form { verb, buffer_mode: BufferMode::Aborting, request, reply, refusal }
+}
+
+/// The same command so that it waits for the one that is being carried out.
+fn buffered(dice: &mut Dice, style: &Style, verb: Verb, request: Request) -> Form {
+    let mut form = form(dice, style, verb, request);
+    form.buffer_mode = BufferMode::Buffered;
+    form.refusal.while_moving = false;
+    form
+}
+
+/// What not every device can do, each with a chance of its own.
+fn others(dice: &mut Dice) -> Vec<Verb> {
+    let rare = [
+        Verb::ReturnToZero,
+        Verb::ReturnToProbedPosition,
+        Verb::SearchForSwitch(EdgeAction::Probe),
+        Verb::SearchForSwitch(EdgeAction::Zero),
+        Verb::SearchForZero(EdgeAction::Probe),
+        Verb::SearchForZero(EdgeAction::Zero),
+        Verb::PulseInput,
+        Verb::RestoreDefaults,
+        Verb::ResetNode,
+        Verb::FaultReset,
+    ];
+    rare.into_iter().filter(|_| dice.chance(3)).collect()
 }
 
 fn ways(dice: &mut Dice) -> Vec<Way> {
@@ -261,6 +294,11 @@ fn motion_by_words(dice: &mut Dice, style: &Style, opcodes: &mut Opcodes) -> Vec
     let body = argument(dice, Piece::distance, distance, !signed);
     let request = word(dice, style, vec![opcodes.take()], body, true);
     forms.push(form(dice, style, Verb::MoveRelative, Request::Word(request)));
+    if dice.chance(3) {
+        let body = argument(dice, Piece::distance, distance, !signed);
+        let request = word(dice, style, vec![opcodes.take()], body, true);
+        forms.push(buffered(dice, style, Verb::MoveRelative, Request::Word(request)));
+    }
 
     let position = if dice.chance(3) {
         coding::draw(dice, Unit::Microsteps, style.counter_bits, true)
@@ -277,6 +315,25 @@ fn motion_by_words(dice: &mut Dice, style: &Style, opcodes: &mut Opcodes) -> Vec
         let body = argument(dice, Piece::position, position, false);
         let request = word(dice, style, head, body, true);
         forms.push(form(dice, style, Verb::MoveAbsolute(way), Request::Word(request)));
+        if dice.chance(4) {
+            let body = argument(dice, Piece::position, position, false);
+            let request = word(dice, style, vec![opcodes.take()], body, true);
+            forms.push(buffered(dice, style, Verb::MoveAbsolute(way), Request::Word(request)));
+        }
+    }
+    for verb in others(dice) {
+        let body = match verb {
+            Verb::PulseInput => vec![Piece::direction(dice.chance(2))],
+            Verb::SearchForZero(_) if dice.chance(2) => vec![Piece::direction(dice.chance(2))],
+            Verb::SearchForSwitch(_) | Verb::SearchForZero(_) => {
+                let signed = dice.chance(2);
+                let velocity = coding::draw(dice, Unit::StepsPerSecond, width, signed);
+                argument(dice, Piece::velocity, velocity, !signed)
+            }
+            _ => Vec::new(),
+        };
+        let request = word(dice, style, vec![opcodes.take()], body, verb.is_of_one_axis());
+        forms.push(form(dice, style, verb, Request::Word(request)));
     }
     forms
 }
@@ -310,7 +367,8 @@ fn stops_by_words(dice: &mut Dice, style: &Style, opcodes: &mut Opcodes) -> Vec<
     forms
 }
 
-/// Codes of the motion kind: 1 for a velocity, 2 for a distance, 3 and on for the ways, 9 for homing.
+/// Codes of the motion kind: 1 for a velocity, 2 for a distance, 3 and on for the ways, 9 for homing, 10 and on for what
+/// not every device can do, 20 and on for the ways of moves that wait, 23 for a distance that does.
 fn motion_by_writes(dice: &mut Dice, style: &Style, registers: &[Register]) -> Vec<Form> {
     let is_signed = |parameter| {
         let register = registers.iter().find(|register| register.parameter == parameter);
@@ -318,6 +376,7 @@ fn motion_by_writes(dice: &mut Dice, style: &Style, registers: &[Register]) -> V
     };
     let relative = dice.pick(&[DISTANCE, Parameter::TargetPosition]);
     let mut forms = Vec::new();
+    let mut velocity_is_only_told = false;
     for (verb, parameter, code) in
         [(Verb::MoveVelocity, Parameter::TargetVelocity, 1), (Verb::MoveRelative, relative, 2)]
     {
@@ -332,6 +391,12 @@ fn motion_by_writes(dice: &mut Dice, style: &Style, registers: &[Register]) -> V
         } else {
             writes.push(Write::argument(parameter));
             dice.shuffle(&mut writes);
+            if verb == Verb::MoveVelocity {
+                velocity_is_only_told = true;
+            } else if dice.chance(3) {
+                let waiting = writes.iter().copied().chain([Write::code(MOTION, 23)]).collect();
+                forms.push(buffered(dice, style, verb, Request::Writes(waiting)));
+            }
             writes.push(Write::code(MOTION, code));
         }
         forms.push(form(dice, style, verb, Request::Writes(writes)));
@@ -339,6 +404,33 @@ fn motion_by_writes(dice: &mut Dice, style: &Style, registers: &[Register]) -> V
     for (way, code) in ways(dice).into_iter().zip(3..) {
         let writes = vec![Write::argument(Parameter::TargetPosition), Write::code(MOTION, code)];
         forms.push(form(dice, style, Verb::MoveAbsolute(way), Request::Writes(writes)));
+        if dice.chance(4) {
+            let writes = vec![Write::argument(Parameter::TargetPosition), Write::code(MOTION, code + 17)];
+            forms.push(buffered(dice, style, Verb::MoveAbsolute(way), Request::Writes(writes)));
+        }
+    }
+    let turn = |dice: &mut Dice| {
+        let codes = dice.distinct(2, 5);
+        Write::direction(TURN, codes[0] as u32, codes[1] as u32)
+    };
+    for (verb, code) in others(dice).into_iter().zip(10..) {
+        let mut writes = match verb {
+            Verb::PulseInput => vec![turn(dice)],
+            Verb::SearchForZero(_) if !velocity_is_only_told || dice.chance(2) => vec![turn(dice)],
+            Verb::SearchForSwitch(_) | Verb::SearchForZero(_) if velocity_is_only_told => {
+                let mut writes = vec![Write::argument(Parameter::TargetVelocity)];
+                if !is_signed(Parameter::TargetVelocity) {
+                    writes.push(turn(dice));
+                    dice.shuffle(&mut writes);
+                }
+                writes
+            }
+            // Writing its velocity would set another command going.
+            Verb::SearchForSwitch(_) => continue,
+            _ => Vec::new(),
+        };
+        writes.push(Write::code(MOTION, code));
+        forms.push(form(dice, style, verb, Request::Writes(writes)));
     }
     forms
 }

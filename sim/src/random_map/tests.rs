@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use stepchain::map::{
-    Access, Clearing, Encoding, Flag, Holding, Parameter, Piece, Polarity, Request, Sign, Source, SpareClocks, Verb,
-    Way,
+    Access, BufferMode, Clearing, Encoding, Flag, Holding, Parameter, Piece, Polarity, Request, Sign, Source,
+    SpareClocks, Verb, Way,
 };
 use stepchain::units::Unit;
 
@@ -35,7 +35,18 @@ fn the_first_draw_is_nearly_always_valid() {
 
 #[test]
 fn every_map_has_the_promised_commands_and_registers() {
-    let promised = Verb::ALL.iter().filter(|verb| !matches!(verb, Verb::MoveAbsolute(Way::Positive | Way::Negative)));
+    let others = [
+        Verb::ReturnToZero,
+        Verb::ReturnToProbedPosition,
+        Verb::PulseInput,
+        Verb::RestoreDefaults,
+        Verb::ResetNode,
+        Verb::FaultReset,
+    ];
+    let promised = Verb::ALL.iter().filter(|verb| {
+        let is_rare = matches!(verb, Verb::SearchForSwitch(_) | Verb::SearchForZero(_)) || others.contains(verb);
+        !is_rare && !matches!(verb, Verb::MoveAbsolute(Way::Positive | Way::Negative))
+    });
     for seed in 0..SEEDS {
         let drawn = layout(seed);
         for verb in promised.clone() {
@@ -103,7 +114,8 @@ fn every_feature() -> Vec<String> {
         eight segments|register wider than the unit|reset code|refused while moving|refused while bridge off|\
         refused while faulted|reply of a motion command|address in a reply|live|until take status|\
         until fault reset|active low|motion state|no motion state|several motion states|fixed bits in a reply|\
-        any bits in a request|check only in some requests|filler of several pieces|filler with check";
+        any bits in a request|buffered|search for zero by its direction alone|\
+        check only in some requests|filler of several pieces|filler with check";
     all.extend(others.split('|').map(|feature| feature.trim().to_owned()));
     all
 }
@@ -151,12 +163,20 @@ fn note_commands(layout: &Layout, note: &mut impl FnMut(bool, &str)) {
     let mut opcodes = Vec::new();
     for form in layout.commands {
         note(true, form.verb.name());
+        note(form.buffer_mode == BufferMode::Buffered, "buffered");
         note(form.refusal.while_moving, "refused while moving");
         note(form.refusal.while_bridge_off, "refused while bridge off");
         note(form.refusal.while_faulted, "refused while faulted");
         note(form.verb.is_of_one_axis() && !form.reply.is_empty(), "reply of a motion command");
         note(form.reply.iter().any(|piece| matches!(piece, Piece::Address { .. })), "address in a reply");
         note(form.reply.iter().any(|piece| matches!(piece, Piece::Fixed { .. })), "fixed bits in a reply");
+        let is_argument = |piece: &Piece| matches!(piece, Piece::Velocity { .. });
+        let has_argument = match form.request {
+            Request::Word(pieces) => pieces.iter().any(is_argument),
+            Request::Writes(writes) => writes.iter().any(|write| write.source == Source::Argument),
+        };
+        let by_direction = matches!(form.verb, Verb::SearchForZero(_)) && !has_argument;
+        note(by_direction, "search for zero by its direction alone");
         let pieces = match form.request {
             Request::Word(pieces) => pieces,
             Request::Writes(writes) => {

@@ -43,8 +43,8 @@ impl Cost {
 }
 
 fn one(layout: &Layout, asked: AxisCommand) -> Option<Cost> {
-    let AxisCommand { axis, command } = asked;
-    let form = layout.form(command.verb()?)?;
+    let AxisCommand { axis, command, buffer_mode } = asked;
+    let form = layout.form_in(command.verb()?, buffer_mode)?;
     let address = match command {
         Command::ReadParameter { parameter } | Command::WriteParameter { parameter, .. } => {
             layout.register(parameter, axis)?.address

@@ -5,6 +5,7 @@
 
 use stepchain::Command;
 use stepchain::map::{PositionCounter, Way, WrapAround};
+use stepchain::units::Position;
 
 use super::rig::{Call, Rig};
 use crate::bench::{Bench, Step};
@@ -24,6 +25,15 @@ struct Due {
     step: usize,
 }
 
+/// What a device made of a command.
+#[derive(Clone, Copy, Debug)]
+enum Verdict {
+    /// It obeyed at this instant.
+    Obeyed(u64),
+    Waits,
+    Rejected,
+}
+
 impl Ledger {
     pub(super) fn new(bench: &Bench) -> Self {
         Self { due: vec![None; bench.axes.len()] }
@@ -40,21 +50,31 @@ impl Ledger {
             let (Some(place), Some(axis)) = (self.due.get_mut(order.axis), rig.bench.axes.get(order.axis)) else {
                 continue;
             };
+            let asked = order.command.verb();
             let verdict = call.events.iter().find_map(|event| match event.kind {
-                EventKind::CommandAccepted { axis, .. } if rig.is_of(event, axis, order.axis) => {
-                    Some(Some(event.time_ns))
+                EventKind::CommandAccepted { verb, axis, .. } if rig.is_of(event, axis, order.axis) => {
+                    (Some(verb) == asked).then_some(Verdict::Obeyed(event.time_ns))
                 }
-                EventKind::CommandRejected { axis, .. } if rig.is_of(event, axis, order.axis) => Some(None),
+                EventKind::CommandBuffered { axis, .. } if rig.is_of(event, axis, order.axis) => Some(Verdict::Waits),
+                EventKind::CommandRejected { axis, .. } if rig.is_of(event, axis, order.axis) => {
+                    Some(Verdict::Rejected)
+                }
                 _ => None,
             });
             match verdict {
-                Some(Some(obeyed_ns)) => {
+                Some(Verdict::Obeyed(obeyed_ns)) => {
                     let from = rig.chain.engine(axis.device, axis.axis.into()).position(obeyed_ns);
                     let target = target(order.command, from, &rig.bench.layout.position);
                     *place = target.map(|target| Due { target, step: number });
                 }
+                // It begins where the one before it ends, if that is known.
+                Some(Verdict::Waits) => {
+                    let from = place.map(|due| due.target);
+                    let target = from.and_then(|from| target(order.command, from, &rig.bench.layout.position));
+                    *place = target.map(|target| Due { target, step: number });
+                }
                 // The rig has said why; what was due before stays due.
-                Some(None) => {}
+                Some(Verdict::Rejected) => {}
                 None => {
                     let text = format!("step {number}: `{}` did nothing at \"{}\"", axis.name, order.text);
                     rig.find(Some(order.axis), text);
@@ -94,6 +114,12 @@ fn is_motion(command: Command) -> bool {
             | Command::MoveAbsolute { .. }
             | Command::Stop { .. }
             | Command::HomeOnCurrentPosition
+            | Command::ReturnToZero
+            | Command::ReturnToProbedPosition
+            | Command::SearchForSwitch { .. }
+            | Command::SearchForZero { .. }
+            | Command::PulseInput { .. }
+            | Command::ResetNode
     )
 }
 
@@ -115,6 +141,10 @@ fn target(command: Command, from: i64, counter: &PositionCounter) -> Option<i64>
                 Way::Shortest => from + down,
             })
         }
+        Command::ReturnToZero => {
+            let zero = Command::MoveAbsolute { target: Position::ZERO, way: Way::Shortest };
+            self::target(zero, from, counter)
+        }
         Command::HomeOnCurrentPosition => Some(from),
         _ => None,
     }
@@ -122,7 +152,7 @@ fn target(command: Command, from: i64, counter: &PositionCounter) -> Option<i64>
 
 #[cfg(test)]
 mod tests {
-    use stepchain::units::{Distance, Position};
+    use stepchain::units::Distance;
 
     use super::*;
 

@@ -1,13 +1,13 @@
 //! A chain under the driver: calls go out through the codec, and everything about them is counted and kept.
 
 use embedded_hal::spi::SpiDevice;
-use stepchain::map::{Flag, Verb};
+use stepchain::map::{BufferMode, Flag, Verb};
 use stepchain::units::Value;
 use stepchain::{AxisCommand, Codec, Command, Pending, Reply};
 
 use super::cost::Cost;
 use super::outcome::Finding;
-use super::preflight::{codec, spread};
+use super::preflight::{asked, codec, spread};
 use super::seconds;
 use crate::bench::{Axis, Bench, Problem, Setting, Step};
 use crate::chain::{VirtualChain, VirtualSpi};
@@ -156,8 +156,7 @@ impl<'a> Rig<'a> {
 
     /// Sends the commands of a step.
     pub(super) fn step(&mut self, number: usize, step: &Step) -> Result<Call, Problem> {
-        let orders: Vec<_> = step.orders.iter().map(|order| (order.axis, order.command)).collect();
-        let call = self.call(&spread(self.bench, &orders))?;
+        let call = self.call(&spread(self.bench, &asked(step)))?;
         for order in &step.orders {
             let refused = call.events.iter().find_map(|event| match &event.kind {
                 EventKind::CommandRejected { axis, reason, .. } if self.is_of(event, *axis, order.axis) => Some(reason),
@@ -175,14 +174,18 @@ impl<'a> Rig<'a> {
     /// Writes all settings, as many devices at a time as have one left, and reads each back.
     pub(super) fn apply_settings(&mut self) -> Result<(), Problem> {
         for settings in rounds(self.bench) {
-            let write = |setting: &&Setting| (setting.axis, Command::write(setting.register.parameter, setting.value));
+            let write = |setting: &&Setting| {
+                let command = Command::write(setting.register.parameter, setting.value);
+                (setting.axis, command, BufferMode::Aborting)
+            };
             self.call(&spread(self.bench, &settings.iter().map(write).collect::<Vec<_>>()))?;
         }
         if self.bench.layout.form(Verb::ReadParameter).is_none() {
             return Ok(());
         }
         for settings in rounds(self.bench) {
-            let read = |setting: &&Setting| (setting.axis, Command::read(setting.register.parameter));
+            let read =
+                |setting: &&Setting| (setting.axis, Command::read(setting.register.parameter), BufferMode::Aborting);
             let call = self.call(&spread(self.bench, &settings.iter().map(read).collect::<Vec<_>>()))?;
             for setting in settings {
                 let device = self.bench.axes.get(setting.axis).map_or(0, |axis| axis.device);

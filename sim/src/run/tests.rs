@@ -188,3 +188,17 @@ fn a_device_that_resets_itself_and_a_bus_that_is_too_fast_are_found() {
 fn the_same_bench_gives_the_same_outcome() {
     assert_eq!(outcome("fixed-word", MOVES), outcome("fixed-word", MOVES));
 }
+
+/// By hand: 90 steps up, and when they are done 120 back.
+#[test]
+fn a_move_that_waits_begins_where_the_one_before_it_ends() {
+    for map in ["latched", "fixed-word"] {
+        let rest = "[[step]]\nat_s = 0\na = { move_relative = 90 }\n\
+            [[step]]\nwait_s = 0.01\na = { move_relative = -120, buffered = true }\n\
+            [[step]]\nafter = \"standstill\"\na = \"return_to_zero\"\n[expect]\na = 0\n";
+        let outcome = outcome(map, rest);
+        assert!(outcome.is_well(), "{map}: {:?}", findings(&outcome));
+        let lowest = outcome.tracks[0].knots.iter().map(|knot| knot.position_steps).fold(0.0, f64::min);
+        assert!((lowest + 30.0).abs() < 1e-9, "{map}: {lowest}");
+    }
+}

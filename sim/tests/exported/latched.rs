@@ -1,9 +1,9 @@
 //! The register map of the device `latched`.
 
 use stepchain::map::{
-    Access, BitField, BridgeState, Coding, CommandForm, CurveSegment, Encoding, Flag, Layout, MotionStateField,
-    Parameter, Piece, PositionCounter, Refusal, Register, RegisterMap, Sign, SpiMode, StatusBit, StatusLayout,
-    StopRamp, Verb, Way, Wire,
+    Access, BitField, BridgeState, Clearing, Coding, CommandForm, CurveSegment, EdgeAction, Encoding, Flag, Layout,
+    MotionStateField, Parameter, Piece, PositionCounter, Refusal, Register, RegisterMap, Sign, SpiMode, StatusBit,
+    StatusLayout, StopRamp, Verb, Way, Wire,
 };
 
 /// The device `latched`.
@@ -22,6 +22,8 @@ impl RegisterMap for Latched {
             .sign(Sign::SignMagnitude)
             .access(Access::ReadOnly),
         Register::new(Parameter::TargetPosition, 0x04, 24).sign(Sign::TwosComplement).access(Access::ReadOnly),
+        Register::new(Parameter::ProbedPosition, 0x05, 24).sign(Sign::TwosComplement).access(Access::ReadOnly),
+        Register::new(Parameter::ElectricalAngle, 0x06, 8).access(Access::ReadOnly),
         Register::new(Parameter::ProfileVelocity, 0x10, 24).encoding(Encoding::linear(1, 50)).reset(25_000),
         Register::new(Parameter::ProfileAcceleration, 0x11, 16)
             .encoding(Encoding::linear(2, 1))
@@ -43,6 +45,7 @@ impl RegisterMap for Latched {
             .up_to(6)
             .access(Access::AtStandstill)
             .reset(6),
+        Register::new(Parameter::FullStepThreshold, 0x16, 16).encoding(Encoding::linear(1, 4)).reset(65_535),
         Register::new(Parameter::StandstillAmplitude, 0x20, 9).encoding(Encoding::linear(1, 512)).reset(64),
         Register::new(Parameter::ConstantVelocityAmplitude, 0x21, 9).encoding(Encoding::linear(1, 512)).reset(128),
         Register::new(Parameter::AcceleratingAmplitude, 0x22, 9).encoding(Encoding::linear(1, 512)).reset(160),
@@ -53,6 +56,13 @@ impl RegisterMap for Latched {
         Register::new(Parameter::BackEmfSlope(CurveSegment::new(0)), 0x28, 10).encoding(Encoding::linear(1, 262_144)),
         Register::new(Parameter::BackEmfFrom(CurveSegment::new(1)), 0x29, 16).encoding(Encoding::linear(1, 8)),
         Register::new(Parameter::BackEmfSlope(CurveSegment::new(1)), 0x2A, 10).encoding(Encoding::linear(1, 262_144)),
+        Register::new(Parameter::OvercurrentLimit, 0x30, 6).encoding(Encoding::linear(1, 8)).reset(40),
+        Register::new(Parameter::StallLimit, 0x31, 6).encoding(Encoding::linear(1, 8)).reset(30),
+        Register::new(Parameter::SupplyCompensation, 0x32, 8).encoding(Encoding::linear(1, 128)).reset(128),
+        Register::new(Parameter::ResistanceCompensation, 0x33, 8)
+            .encoding(Encoding::linear(1, 128))
+            .access(Access::BridgeOff)
+            .reset(128),
     ])
     .commands(&[
         CommandForm::word(
@@ -140,6 +150,69 @@ impl RegisterMap for Latched {
             &[Piece::fixed(5, 0b01001), Piece::fixed(3, 0b101), Piece::fixed(8, 0x5A)],
         )
         .refused(Refusal::NEVER.while_moving()),
+        CommandForm::word(
+            Verb::SearchForSwitch(EdgeAction::Probe),
+            &[
+                Piece::fixed(5, 0b10011),
+                Piece::direction(true),
+                Piece::fixed(2, 0b01),
+                Piece::velocity(Coding::new(24, Encoding::linear(1, 50))),
+            ],
+        ),
+        CommandForm::word(
+            Verb::SearchForSwitch(EdgeAction::Zero),
+            &[
+                Piece::fixed(5, 0b10011),
+                Piece::direction(true),
+                Piece::fixed(2, 0b10),
+                Piece::velocity(Coding::new(24, Encoding::linear(1, 50))),
+            ],
+        ),
+        CommandForm::word(
+            Verb::SearchForZero(EdgeAction::Probe),
+            &[Piece::fixed(5, 0b10100), Piece::direction(true), Piece::fixed(2, 0b01), Piece::fixed(8, 0x00)],
+        ),
+        CommandForm::word(
+            Verb::SearchForZero(EdgeAction::Zero),
+            &[Piece::fixed(5, 0b10100), Piece::direction(true), Piece::fixed(2, 0b10), Piece::fixed(8, 0x00)],
+        ),
+        CommandForm::word(
+            Verb::ReturnToZero,
+            &[Piece::fixed(5, 0b00101), Piece::fixed(3, 0b000), Piece::fixed(8, 0x00)],
+        )
+        .refused(Refusal::NEVER.while_moving()),
+        CommandForm::word(
+            Verb::ReturnToProbedPosition,
+            &[Piece::fixed(5, 0b00101), Piece::fixed(3, 0b001), Piece::fixed(8, 0x00)],
+        )
+        .refused(Refusal::NEVER.while_moving()),
+        CommandForm::word(
+            Verb::PulseInput,
+            &[Piece::fixed(5, 0b00001), Piece::direction(true), Piece::fixed(2, 0b10), Piece::fixed(8, 0x66)],
+        )
+        .refused(Refusal::NEVER.while_moving()),
+        CommandForm::word(
+            Verb::RestoreDefaults,
+            &[Piece::fixed(5, 0b00010), Piece::fixed(3, 0b011), Piece::fixed(8, 0x3C)],
+        )
+        .refused(Refusal::NEVER.while_moving()),
+        CommandForm::word(Verb::ResetNode, &[Piece::fixed(5, 0b00010), Piece::fixed(3, 0b100), Piece::fixed(8, 0xC3)]),
+        CommandForm::word(Verb::FaultReset, &[Piece::fixed(5, 0b00010), Piece::fixed(3, 0b111), Piece::fixed(8, 0x99)]),
+        CommandForm::word(
+            Verb::MoveRelative,
+            &[
+                Piece::fixed(5, 0b01101),
+                Piece::direction(false),
+                Piece::fixed(2, 0b01),
+                Piece::distance(Coding::new(24, Encoding::Raw)),
+            ],
+        )
+        .buffered(),
+        CommandForm::word(
+            Verb::MoveAbsolute(Way::Shortest),
+            &[Piece::fixed(5, 0b11010), Piece::fixed(3, 0b110), Piece::position(Coding::signed(24, Encoding::Raw))],
+        )
+        .buffered(),
     ])
     .status(
         StatusLayout::new(
@@ -149,8 +222,15 @@ impl RegisterMap for Latched {
                 StatusBit::live(Flag::TargetReached, 1),
                 StatusBit::live(Flag::PositiveDirection, 4),
                 StatusBit::live(Flag::BridgeOff, 5),
+                StatusBit::live(Flag::HomeSwitch, 6),
+                StatusBit::latched(Flag::StallA, 7),
                 StatusBit::latched(Flag::CommandRejected, 8),
                 StatusBit::latched(Flag::CommandUnknown, 9),
+                StatusBit::latched(Flag::SwitchEvent, 10),
+                StatusBit::latched(Flag::Overcurrent, 11).cleared_by(Clearing::FaultReset),
+                StatusBit::latched(Flag::Undervoltage, 12),
+                StatusBit::live(Flag::OvertemperatureWarning, 13),
+                StatusBit::latched(Flag::Overtemperature, 14).cleared_by(Clearing::FaultReset),
                 StatusBit::latched(Flag::ResetOccurred, 15).active_low(),
             ],
         )

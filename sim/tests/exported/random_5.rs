@@ -14,9 +14,9 @@ pub struct Random5;
 impl RegisterMap for Random5 {
     const LAYOUT: Layout = Layout::new(
         "random 5",
-        Wire::fixed_word(64, &[Piece::fixed(1, 0), Piece::fixed(8, 0xA9), Piece::fixed(55, 0x00000000000000)])
+        Wire::fixed_word(37, &[Piece::fixed(1, 0), Piece::fixed(8, 0xA9), Piece::any(28)])
             .no_spare_clocks()
-            .idle_reply(&[Piece::status(2).part(4, 2), Piece::fixed(62, 0x0000000000000000)])
+            .idle_reply(&[Piece::fixed(37, 0x1119FEBE0C)])
             .timing(6_236_263, 245),
     )
     .axes(3)
@@ -196,80 +196,79 @@ impl RegisterMap for Random5 {
     ])
     .commands(&[
         CommandForm::writes(
-            Verb::MoveAbsolute(Way::Negative),
-            &[Write::argument(Parameter::TargetPosition), Write::code(Parameter::Custom(0), 5)],
+            Verb::Stop(StopRamp::None, BridgeState::Driven),
+            &[Write::code(Parameter::Custom(4), 3), Write::code(Parameter::Custom(1), 22)],
         ),
-        CommandForm::word(
-            Verb::PeekStatus,
-            &[Piece::fixed(1, 0), Piece::fixed(8, 0x55), Piece::any(39), Piece::fixed(16, 0xC27B)],
-        )
-        .reply(&[Piece::fixed(11, 0x220), Piece::status(32), Piece::any(21)]),
-        CommandForm::writes(
-            Verb::Stop(StopRamp::Profile, BridgeState::Driven),
-            &[Write::code(Parameter::Custom(1), 1)],
-        ),
-        CommandForm::writes(
-            Verb::Stop(StopRamp::Quick, BridgeState::HighImpedance),
-            &[Write::code(Parameter::Custom(1), 24)],
-        ),
-        CommandForm::writes(
-            Verb::MoveVelocity,
-            &[Write::direction(Parameter::Custom(2), 3, 26), Write::argument(Parameter::TargetVelocity)],
-        )
-        .refused(Refusal::NEVER.while_bridge_off()),
-        CommandForm::writes(Verb::Stop(StopRamp::None, BridgeState::Driven), &[Write::code(Parameter::Custom(1), 27)]),
         CommandForm::writes(
             Verb::MoveAbsolute(Way::Shortest),
             &[Write::argument(Parameter::TargetPosition), Write::code(Parameter::Custom(0), 3)],
         ),
         CommandForm::writes(
             Verb::Stop(StopRamp::Profile, BridgeState::HighImpedance),
-            &[Write::code(Parameter::Custom(1), 25)],
+            &[Write::code(Parameter::Custom(4), 1), Write::code(Parameter::Custom(1), 31)],
         ),
+        CommandForm::writes(Verb::HomeOnCurrentPosition, &[Write::code(Parameter::Custom(0), 9)])
+            .refused(Refusal::NEVER.while_moving()),
         CommandForm::writes(
-            Verb::MoveAbsolute(Way::Positive),
-            &[Write::argument(Parameter::TargetPosition), Write::code(Parameter::Custom(0), 4)],
-        )
-        .refused(Refusal::NEVER.while_faulted()),
-        CommandForm::writes(Verb::HomeOnCurrentPosition, &[Write::code(Parameter::Custom(0), 9)]),
+            Verb::Stop(StopRamp::Quick, BridgeState::HighImpedance),
+            &[Write::code(Parameter::Custom(4), 2), Write::code(Parameter::Custom(1), 14)],
+        ),
         CommandForm::word(
             Verb::TakeStatus,
-            &[Piece::fixed(1, 1), Piece::fixed(8, 0xF2), Piece::fixed(55, 0x00000000000000)],
+            &[Piece::fixed(1, 1), Piece::fixed(8, 0xF2), Piece::fixed(24, 0x000000), Piece::fixed(4, 0b0000)],
         )
-        .reply(&[Piece::fixed(27, 0x0000000), Piece::fixed(5, 0b00000), Piece::status(32)]),
+        .reply(&[Piece::fixed(5, 0b11000), Piece::status(32)]),
+        CommandForm::writes(
+            Verb::MoveVelocity,
+            &[Write::direction(Parameter::Custom(2), 3, 26), Write::argument(Parameter::TargetVelocity)],
+        )
+        .refused(Refusal::NEVER.while_bridge_off()),
+        CommandForm::writes(
+            Verb::Stop(StopRamp::Quick, BridgeState::Shorted),
+            &[Write::code(Parameter::Custom(4), 2), Write::code(Parameter::Custom(1), 11)],
+        ),
+        CommandForm::writes(Verb::ReturnToProbedPosition, &[Write::code(Parameter::Custom(0), 10)])
+            .refused(Refusal::NEVER.while_bridge_off()),
+        CommandForm::word(
+            Verb::PeekStatus,
+            &[Piece::fixed(1, 0), Piece::fixed(8, 0x55), Piece::fixed(10, 0x110), Piece::any(18)],
+        )
+        .reply(&[Piece::status(32), Piece::fixed(5, 0b00000)]),
+        CommandForm::writes(
+            Verb::Stop(StopRamp::Profile, BridgeState::Driven),
+            &[Write::code(Parameter::Custom(4), 1), Write::code(Parameter::Custom(1), 30)],
+        ),
         CommandForm::word(
             Verb::ReadParameter,
-            &[Piece::fixed(1, 0), Piece::address(8), Piece::fixed(55, 0x464D0011A68FB8)],
+            &[Piece::fixed(1, 0), Piece::address(8), Piece::fixed(12, 0x000), Piece::fixed(16, 0x0000)],
         )
-        .reply(&[Piece::any(6), Piece::data(28), Piece::fixed(30, 0x0181650F)]),
+        .reply(&[Piece::data(28), Piece::any(6), Piece::fixed(3, 0b110)]),
+        CommandForm::writes(
+            Verb::Stop(StopRamp::Profile, BridgeState::Shorted),
+            &[Write::code(Parameter::Custom(4), 1), Write::code(Parameter::Custom(1), 26)],
+        ),
+        CommandForm::writes(
+            Verb::Stop(StopRamp::None, BridgeState::Shorted),
+            &[Write::code(Parameter::Custom(4), 3), Write::code(Parameter::Custom(1), 17)],
+        ),
         CommandForm::writes(
             Verb::MoveRelative,
             &[Write::argument(Parameter::Custom(3)), Write::code(Parameter::Custom(0), 2)],
         )
-        .refused(Refusal::NEVER.while_faulted()),
-        CommandForm::writes(Verb::Stop(StopRamp::None, BridgeState::Shorted), &[Write::code(Parameter::Custom(1), 15)]),
+        .refused(Refusal::NEVER.while_bridge_off().while_faulted()),
+        CommandForm::word(Verb::WriteParameter, &[Piece::fixed(1, 1), Piece::address(8), Piece::data(28)]),
         CommandForm::writes(
-            Verb::Stop(StopRamp::Profile, BridgeState::Shorted),
-            &[Write::code(Parameter::Custom(1), 16)],
-        ),
-        CommandForm::word(
-            Verb::WriteParameter,
-            &[
-                Piece::fixed(1, 1),
-                Piece::address(8),
-                Piece::data(28),
-                Piece::fixed(12, 0x000),
-                Piece::fixed(15, 0x0000),
-            ],
-        ),
-        CommandForm::writes(
-            Verb::Stop(StopRamp::Quick, BridgeState::Shorted),
-            &[Write::code(Parameter::Custom(1), 11)],
-        ),
-        CommandForm::writes(Verb::Stop(StopRamp::Quick, BridgeState::Driven), &[Write::code(Parameter::Custom(1), 20)]),
+            Verb::MoveAbsolute(Way::Positive),
+            &[Write::argument(Parameter::TargetPosition), Write::code(Parameter::Custom(0), 4)],
+        )
+        .refused(Refusal::NEVER.while_moving().while_faulted()),
         CommandForm::writes(
             Verb::Stop(StopRamp::None, BridgeState::HighImpedance),
-            &[Write::code(Parameter::Custom(1), 5)],
+            &[Write::code(Parameter::Custom(4), 3), Write::code(Parameter::Custom(1), 0)],
+        ),
+        CommandForm::writes(
+            Verb::Stop(StopRamp::Quick, BridgeState::Driven),
+            &[Write::code(Parameter::Custom(4), 2), Write::code(Parameter::Custom(1), 16)],
         ),
     ])
     .status(

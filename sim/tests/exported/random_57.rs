@@ -1,9 +1,9 @@
 //! The register map of the device `random 57`.
 
 use stepchain::map::{
-    Access, BitField, BitOrder, BridgeState, Clearing, Coding, CommandForm, Crc8, CurveSegment, Drive, Encoding, Flag,
-    Layout, MotionState, MotionStateField, Parameter, Piece, PositionCounter, Refusal, Register, RegisterMap,
-    ReplyTiming, Sign, SpiMode, StatusBit, StatusLayout, StopRamp, TableEntry, Verb, Way, Wire, Write,
+    Access, BitField, BitOrder, BridgeState, Clearing, Coding, CommandForm, Crc8, CurveSegment, Drive, EdgeAction,
+    Encoding, Flag, Layout, MotionState, MotionStateField, Parameter, Piece, PositionCounter, Refusal, Register,
+    RegisterMap, ReplyTiming, Sign, SpiMode, StatusBit, StatusLayout, StopRamp, TableEntry, Verb, Way, Wire, Write,
 };
 use stepchain::units::Unit;
 
@@ -14,15 +14,13 @@ pub struct Random57;
 impl RegisterMap for Random57 {
     const LAYOUT: Layout = Layout::new(
         "random 57",
-        Wire::latched_units(
-            32,
-            &[Piece::fixed(7, 0b1011111), Piece::fixed(8, 0x00), Piece::fixed(9, 0x000), Piece::Crc],
-        )
-        .mode(SpiMode::Mode2)
-        .bit_order(BitOrder::LsbFirst)
-        .reply_timing(ReplyTiming::NextFrame)
-        .crc(Crc8::new(0x37).initial(0x1B).reflected().xor_out(0x5F))
-        .timing(17_921_797, 4569),
+        Wire::latched_units(32, &[Piece::fixed(7, 0b1011111), Piece::any(17), Piece::Crc])
+            .mode(SpiMode::Mode2)
+            .bit_order(BitOrder::LsbFirst)
+            .reply_timing(ReplyTiming::NextFrame)
+            .idle_reply(&[Piece::fixed(32, 0xD742E3D7)])
+            .crc(Crc8::new(0x37).initial(0x1B).reflected().xor_out(0x5F))
+            .timing(15_472_325, 620),
     )
     .drive(Drive::Current)
     .registers(&[
@@ -136,55 +134,52 @@ impl RegisterMap for Random57 {
     ])
     .commands(&[
         CommandForm::word(
-            Verb::Stop(StopRamp::Quick, BridgeState::HighImpedance),
-            &[Piece::fixed(7, 0b1111011), Piece::fixed(6, 0b101000), Piece::fixed(11, 0x07E), Piece::Crc],
-        ),
-        CommandForm::word(
-            Verb::MoveAbsolute(Way::Positive),
+            Verb::Stop(StopRamp::Profile, BridgeState::Shorted),
             &[
-                Piece::fixed(7, 0b1001111),
-                Piece::fixed(4, 0b0101),
-                Piece::position(Coding::signed(13, Encoding::Raw)),
-                Piece::Crc,
-            ],
-        ),
-        CommandForm::word(
-            Verb::MoveAbsolute(Way::Shortest),
-            &[
-                Piece::fixed(7, 0b1001111),
-                Piece::fixed(4, 0b1000),
-                Piece::position(Coding::signed(13, Encoding::Raw)),
-                Piece::any(30),
+                Piece::fixed(7, 0b0001000),
+                Piece::fixed(3, 0b101),
+                Piece::fixed(3, 0b101),
+                Piece::fixed(5, 0b00000),
+                Piece::fixed(4, 0b1101),
                 Piece::axis(2),
                 Piece::Crc,
             ],
         ),
         CommandForm::word(
-            Verb::Stop(StopRamp::Quick, BridgeState::Shorted),
-            &[Piece::fixed(7, 0b0001000), Piece::fixed(3, 0b000), Piece::fixed(14, 0x0000), Piece::Crc],
-        ),
-        CommandForm::word(
-            Verb::Stop(StopRamp::Quick, BridgeState::Driven),
-            &[Piece::fixed(7, 0b1001110), Piece::any(14), Piece::fixed(3, 0b000), Piece::Crc],
+            Verb::MoveAbsolute(Way::Negative),
+            &[
+                Piece::fixed(7, 0b1001111),
+                Piece::fixed(2, 0b00),
+                Piece::fixed(1, 1),
+                Piece::fixed(1, 1),
+                Piece::position(Coding::new(13, Encoding::Raw).sign(Sign::SignMagnitude)),
+                Piece::Crc,
+            ],
         )
-        .reply(&[Piece::status(8).part(8, 8), Piece::any(7), Piece::fixed(7, 0b0011011), Piece::axis(2), Piece::Crc]),
+        .refused(Refusal::NEVER.while_bridge_off()),
         CommandForm::word(
-            Verb::Stop(StopRamp::Profile, BridgeState::Shorted),
-            &[Piece::fixed(7, 0b0000010), Piece::fixed(9, 0x000), Piece::any(8), Piece::Crc],
-        ),
-        CommandForm::writes(Verb::HomeOnCurrentPosition, &[Write::code(Parameter::PositionDemandValue, 0)])
-            .refused(Refusal::NEVER.while_moving()),
+            Verb::Stop(StopRamp::Quick, BridgeState::HighImpedance),
+            &[
+                Piece::fixed(7, 0b0001000),
+                Piece::fixed(3, 0b010),
+                Piece::fixed(3, 0b011),
+                Piece::any(7),
+                Piece::fixed(4, 0b0101),
+                Piece::Crc,
+            ],
+        )
+        .reply(&[Piece::axis(2), Piece::any(19), Piece::fixed(3, 0b010), Piece::Crc]),
         CommandForm::word(
             Verb::MoveVelocity,
             &[
                 Piece::fixed(7, 0b0110100),
+                Piece::direction(false),
                 Piece::velocity(
                     Coding::new(10, Encoding::PowerOfTwo { numerator: 36455, denominator: 1024, falling: false })
                         .up_to(10),
                 )
-                .part(6, 1),
-                Piece::any(11),
-                Piece::fixed(3, 0b000),
+                .part(7, 3),
+                Piece::fixed(14, 0x0000),
                 Piece::velocity(
                     Coding::new(10, Encoding::PowerOfTwo { numerator: 36455, denominator: 1024, falling: false })
                         .up_to(10),
@@ -194,85 +189,187 @@ impl RegisterMap for Random57 {
                     Coding::new(10, Encoding::PowerOfTwo { numerator: 36455, denominator: 1024, falling: false })
                         .up_to(10),
                 )
-                .part(7, 3),
-                Piece::direction(false),
+                .part(6, 1),
             ],
         ),
         CommandForm::word(
-            Verb::WriteParameter,
-            &[Piece::fixed(7, 0b1000011), Piece::any(1), Piece::address(6), Piece::DataByRegister, Piece::any(18)],
+            Verb::Stop(StopRamp::Quick, BridgeState::Driven),
+            &[
+                Piece::fixed(7, 0b0001000),
+                Piece::fixed(3, 0b010),
+                Piece::fixed(3, 0b111),
+                Piece::fixed(11, 0x000),
+                Piece::Crc,
+            ],
         ),
         CommandForm::word(
+            Verb::SearchForSwitch(EdgeAction::Probe),
+            &[
+                Piece::fixed(7, 0b0000010),
+                Piece::fixed(5, 0b00000),
+                Piece::direction(true),
+                Piece::velocity(
+                    Coding::new(10, Encoding::PowerOfTwo { numerator: 8049, denominator: 2048, falling: false })
+                        .up_to(11),
+                )
+                .part(0, 2),
+                Piece::velocity(
+                    Coding::new(10, Encoding::PowerOfTwo { numerator: 8049, denominator: 2048, falling: false })
+                        .up_to(11),
+                )
+                .part(4, 6),
+                Piece::velocity(
+                    Coding::new(10, Encoding::PowerOfTwo { numerator: 8049, denominator: 2048, falling: false })
+                        .up_to(11),
+                )
+                .part(2, 2),
+                Piece::fixed(1, 0),
+                Piece::Crc,
+            ],
+        )
+        .refused(Refusal::NEVER.while_faulted()),
+        CommandForm::word(
+            Verb::PeekStatus,
+            &[Piece::fixed(7, 0b1101111), Piece::fixed(1, 0), Piece::any(13), Piece::fixed(3, 0b000), Piece::Crc],
+        )
+        .reply(&[
+            Piece::status(8),
+            Piece::any(6),
+            Piece::status(9).part(9, 9),
+            Piece::status(1).part(8, 1),
+            Piece::Crc,
+        ]),
+        CommandForm::word(Verb::ReturnToZero, &[Piece::fixed(7, 0b1111100), Piece::any(17), Piece::Crc])
+            .refused(Refusal::NEVER.while_faulted()),
+        CommandForm::word(
+            Verb::Stop(StopRamp::None, BridgeState::Shorted),
+            &[
+                Piece::fixed(7, 0b0001000),
+                Piece::fixed(3, 0b000),
+                Piece::fixed(3, 0b101),
+                Piece::fixed(11, 0x000),
+                Piece::Crc,
+            ],
+        ),
+        CommandForm::word(
+            Verb::Stop(StopRamp::None, BridgeState::Driven),
+            &[Piece::fixed(7, 0b0001000), Piece::fixed(3, 0b000), Piece::fixed(3, 0b111), Piece::any(11), Piece::Crc],
+        ),
+        CommandForm::word(
+            Verb::WriteParameter,
+            &[
+                Piece::fixed(7, 0b1000011),
+                Piece::any(1),
+                Piece::address(6),
+                Piece::DataByRegister,
+                Piece::fixed(18, 0x341BF),
+            ],
+        ),
+        CommandForm::word(
+            Verb::PulseInput,
+            &[Piece::fixed(7, 0b1001110), Piece::fixed(16, 0xA78E), Piece::direction(true), Piece::Crc],
+        ),
+        CommandForm::word(
+            Verb::ReadParameter,
+            &[Piece::fixed(7, 0b1100010), Piece::any(2), Piece::address(6), Piece::fixed(9, 0x000), Piece::Crc],
+        )
+        .reply(&[Piece::fixed(2, 0b00), Piece::data(3), Piece::any(2), Piece::data_part(3, 17), Piece::Crc]),
+        CommandForm::word(
             Verb::Stop(StopRamp::Profile, BridgeState::Driven),
-            &[Piece::fixed(7, 0b1111100), Piece::any(17), Piece::Crc],
+            &[
+                Piece::fixed(7, 0b0001000),
+                Piece::fixed(3, 0b101),
+                Piece::fixed(3, 0b111),
+                Piece::fixed(8, 0x00),
+                Piece::any(3),
+                Piece::Crc,
+            ],
+        ),
+        CommandForm::writes(Verb::HomeOnCurrentPosition, &[Write::code(Parameter::PositionDemandValue, 0)])
+            .refused(Refusal::NEVER.while_bridge_off()),
+        CommandForm::word(
+            Verb::SearchForZero(EdgeAction::Zero),
+            &[
+                Piece::fixed(7, 0b0011011),
+                Piece::fixed(6, 0b000000),
+                Piece::direction(true),
+                Piece::velocity(Coding::new(10, Encoding::reciprocal(37_714, 1))),
+                Piece::Crc,
+            ],
+        )
+        .reply(&[Piece::fixed(2, 0b01), Piece::any(22), Piece::Crc])
+        .refused(Refusal::NEVER.while_moving()),
+        CommandForm::word(
+            Verb::Stop(StopRamp::None, BridgeState::HighImpedance),
+            &[
+                Piece::fixed(7, 0b0001000),
+                Piece::fixed(3, 0b000),
+                Piece::fixed(3, 0b011),
+                Piece::fixed(2, 0b00),
+                Piece::fixed(9, 0x185),
+                Piece::Crc,
+            ],
         ),
         CommandForm::word(
             Verb::Stop(StopRamp::Profile, BridgeState::HighImpedance),
-            &[Piece::fixed(7, 0b0011011), Piece::fixed(17, 0x1A0DF), Piece::Crc],
+            &[
+                Piece::fixed(7, 0b0001000),
+                Piece::fixed(3, 0b101),
+                Piece::fixed(3, 0b011),
+                Piece::fixed(11, 0x000),
+                Piece::Crc,
+            ],
         ),
         CommandForm::word(
-            Verb::Stop(StopRamp::None, BridgeState::Shorted),
-            &[Piece::fixed(7, 0b1100110), Piece::fixed(17, 0x00000), Piece::Crc],
-        ),
+            Verb::MoveRelative,
+            &[
+                Piece::fixed(7, 0b1001010),
+                Piece::direction(true),
+                Piece::distance(Coding::new(13, Encoding::Raw)),
+                Piece::axis(2),
+                Piece::fixed(1, 0),
+                Piece::Crc,
+            ],
+        )
+        .reply(&[Piece::fixed(17, 0x041CB), Piece::axis(2), Piece::fixed(5, 0b11100), Piece::Crc]),
         CommandForm::word(
             Verb::TakeStatus,
             &[
                 Piece::fixed(7, 0b1101111),
                 Piece::fixed(1, 1),
-                Piece::fixed(7, 0b1101111),
-                Piece::fixed(9, 0x000),
+                Piece::fixed(3, 0b000),
+                Piece::fixed(13, 0x0000),
                 Piece::Crc,
             ],
         )
-        .reply(&[Piece::fixed(2, 0b01), Piece::any(4), Piece::status(18), Piece::Crc]),
+        .reply(&[Piece::fixed(2, 0b10), Piece::status(18), Piece::fixed(4, 0b0000), Piece::Crc]),
         CommandForm::word(
-            Verb::Stop(StopRamp::None, BridgeState::HighImpedance),
-            &[Piece::fixed(7, 0b0011101), Piece::any(14), Piece::axis(3), Piece::Crc],
-        )
-        .reply(&[Piece::fixed(2, 0b01), Piece::any(22), Piece::Crc]),
-        CommandForm::word(
-            Verb::ReadParameter,
-            &[Piece::fixed(7, 0b1100010), Piece::any(2), Piece::address(6), Piece::any(9), Piece::Crc],
-        )
-        .reply(&[Piece::data_part(3, 17), Piece::data(3), Piece::fixed(4, 0b0000), Piece::Crc]),
-        CommandForm::word(
-            Verb::MoveAbsolute(Way::Negative),
+            Verb::MoveAbsolute(Way::Positive),
             &[
                 Piece::fixed(7, 0b1001111),
-                Piece::fixed(4, 0b0001),
-                Piece::position(Coding::signed(13, Encoding::Raw)).part(0, 4),
-                Piece::position(Coding::signed(13, Encoding::Raw)).part(4, 9),
+                Piece::fixed(2, 0b11),
+                Piece::position(Coding::new(13, Encoding::Raw).sign(Sign::SignMagnitude)),
+                Piece::any(1),
+                Piece::fixed(1, 0),
                 Piece::Crc,
             ],
         )
-        .refused(Refusal::NEVER.while_moving()),
+        .reply(&[Piece::fixed(6, 0b110101), Piece::fixed(3, 0b000), Piece::fixed(15, 0x59C0), Piece::Crc]),
         CommandForm::word(
-            Verb::MoveRelative,
-            &[
-                Piece::fixed(7, 0b1001010),
-                Piece::axis(2),
-                Piece::direction(true),
-                Piece::fixed(1, 1),
-                Piece::distance(Coding::new(13, Encoding::Raw)),
-                Piece::Crc,
-            ],
-        )
-        .reply(&[Piece::fixed(17, 0x1C1C4), Piece::fixed(5, 0b11100), Piece::axis(2), Piece::Crc]),
-        CommandForm::word(
-            Verb::PeekStatus,
-            &[Piece::fixed(7, 0b1101111), Piece::fixed(1, 0), Piece::fixed(16, 0x0000), Piece::Crc],
-        )
-        .reply(&[
-            Piece::any(6),
-            Piece::status(8),
-            Piece::status(9).part(9, 9),
-            Piece::status(1).part(8, 1),
-            Piece::Crc,
-        ]),
-        CommandForm::word(
-            Verb::Stop(StopRamp::None, BridgeState::Driven),
-            &[Piece::fixed(7, 0b0000000), Piece::any(14), Piece::axis(3), Piece::Crc],
+            Verb::Stop(StopRamp::Quick, BridgeState::Shorted),
+            &[Piece::fixed(7, 0b0001000), Piece::fixed(3, 0b010), Piece::fixed(3, 0b101), Piece::fixed(19, 0x6375F)],
         ),
+        CommandForm::word(
+            Verb::MoveAbsolute(Way::Shortest),
+            &[
+                Piece::fixed(7, 0b1001111),
+                Piece::fixed(2, 0b01),
+                Piece::any(2),
+                Piece::position(Coding::new(13, Encoding::Raw).sign(Sign::SignMagnitude)),
+                Piece::Crc,
+            ],
+        )
+        .refused(Refusal::NEVER.while_bridge_off()),
     ])
     .status(
         StatusLayout::new(
@@ -288,7 +385,7 @@ impl RegisterMap for Random57 {
         )
         .motion_states(&[MotionStateField::new(BitField::new(8, 2), [1, 0, 3, 2])]),
     )
-    .position(PositionCounter::new(13, &[2, 1, 8, 4]));
+    .position(PositionCounter::new(13, &[2, 1, 8, 4]).refuses_to_wrap());
 }
 
 stepchain::check_map!(Random57);

@@ -7,8 +7,8 @@
 //! ```
 
 use stepchain::map::{
-    Access, BitOrder, BridgeState, Coding, CommandForm, Encoding, Flag, Layout, Parameter, Piece, PositionCounter,
-    Refusal, Register, RegisterMap, Sign, SpiMode, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire,
+    Access, BitOrder, BridgeState, Coding, CommandForm, EdgeAction, Encoding, Flag, Layout, Parameter, Piece,
+    PositionCounter, Refusal, Register, RegisterMap, Sign, SpiMode, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire,
 };
 
 /// A device with 28-bit fixed words sent LSB first.
@@ -47,6 +47,16 @@ macro_rules! move_absolute {
         .refused(Refusal::NEVER.while_moving())
     };
 }
+macro_rules! search {
+    ($verb:ident($action:ident), $opcode:literal, $code:literal) => {
+        word!(
+            Verb::$verb(EdgeAction::$action),
+            $opcode,
+            Piece::fixed(4, $code),
+            Piece::velocity(Coding::signed(20, VELOCITY).sign(Sign::SignMagnitude))
+        )
+    };
+}
 const REPLY_STATUS: &[Piece] = &[Piece::Status { lsb: 0, width: 8 }, Piece::any(20)];
 
 impl RegisterMap for Mirrored {
@@ -64,6 +74,7 @@ impl RegisterMap for Mirrored {
         Register::new(Parameter::QuickStopDeceleration, 3, 12).encoding(ACCELERATION).reset(2_000),
         Register::new(Parameter::MicrostepResolution, 4, 2).encoding(Encoding::power_of_two(1)).reset(3),
         Register::new(Parameter::PositionDemandValue, 5, 20).sign(Sign::TwosComplement).access(Access::AtStandstill),
+        Register::new(Parameter::ProbedPosition, 7, 20).sign(Sign::TwosComplement).access(Access::ReadOnly),
         Register::new(Parameter::VelocityDemandValue, 6, 20)
             .encoding(VELOCITY)
             .sign(Sign::TwosComplement)
@@ -91,6 +102,16 @@ impl RegisterMap for Mirrored {
         stop!(None = 2, Shorted = 1),
         stop!(None = 2, HighImpedance = 2),
         word!(Verb::HomeOnCurrentPosition, 0x8, Piece::fixed(24, 0xAAAAAA)),
+        search!(SearchForSwitch(Probe), 0x9, 0x1),
+        search!(SearchForSwitch(Zero), 0x9, 0x2),
+        search!(SearchForZero(Probe), 0xA, 0x1),
+        search!(SearchForZero(Zero), 0xA, 0x2),
+        word!(Verb::ReturnToZero, 0xB, Piece::fixed(24, 0)).refused(Refusal::NEVER.while_moving()),
+        word!(Verb::ReturnToProbedPosition, 0xB, Piece::fixed(24, 1)).refused(Refusal::NEVER.while_moving()),
+        word!(Verb::RestoreDefaults, 0xC, Piece::fixed(24, 0x3C3C3C)).refused(Refusal::NEVER.while_moving()),
+        word!(Verb::ResetNode, 0xC, Piece::fixed(24, 0xC3C3C3)),
+        word!(Verb::PulseInput, 0xD, Piece::direction(true), Piece::any(23)),
+        word!(Verb::MoveRelative, 0xE, Piece::distance(Coding::signed(24, Encoding::Raw))).buffered(),
     ])
     .status(StatusLayout::new(
         8,
@@ -98,6 +119,8 @@ impl RegisterMap for Mirrored {
             StatusBit::live(Flag::Busy, 7),
             StatusBit::live(Flag::TargetReached, 6),
             StatusBit::live(Flag::BridgeOff, 5).active_low(),
+            StatusBit::latched(Flag::SwitchEvent, 4),
+            StatusBit::live(Flag::HomeSwitch, 3),
             StatusBit::latched(Flag::ResetOccurred, 1),
             StatusBit::latched(Flag::CommandRejected, 2),
             StatusBit::latched(Flag::CommandUnknown, 0),

@@ -7,9 +7,9 @@
 //! To keep turning is no command but two register writes: the direction, then the period.
 
 use stepchain::map::{
-    Access, BitField, BridgeState, Coding, CommandForm, Encoding, Flag, Layout, MotionStateField, Parameter, Piece,
-    PositionCounter, Register, RegisterMap, ReplyTiming, Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire,
-    Write,
+    Access, BitField, BridgeState, Clearing, Coding, CommandForm, EdgeAction, Encoding, Flag, Layout, MotionStateField,
+    Parameter, Piece, PositionCounter, Register, RegisterMap, ReplyTiming, Sign, StatusBit, StatusLayout, StopRamp,
+    Verb, Way, Wire, Write,
 };
 
 /// A device with two axes and velocities that are periods.
@@ -36,7 +36,37 @@ macro_rules! to_a_place {
     };
 }
 
-const fn motion_registers(axis: u8) -> [Register; 8] {
+macro_rules! search_for_switch {
+    ($action:ident = $code:literal) => {
+        CommandForm::word(
+            Verb::SearchForSwitch(EdgeAction::$action),
+            &[
+                Piece::fixed(7, 0x1B),
+                Piece::axis(1),
+                Piece::fixed(16, $code),
+                Piece::direction(false),
+                Piece::any(7),
+                Piece::velocity(Coding::new(16, PERIOD)),
+            ],
+        )
+    };
+}
+/// Creeping at a speed of its own: the direction is the last bit.
+macro_rules! search_for_zero {
+    ($action:ident = $code:literal) => {
+        CommandForm::word(
+            Verb::SearchForZero(EdgeAction::$action),
+            &[Piece::fixed(7, 0x1C), Piece::axis(1), Piece::fixed(15, $code), Piece::direction(false)],
+        )
+    };
+}
+macro_rules! of_one_axis {
+    ($verb:expr, $code:literal) => {
+        CommandForm::word($verb, &[Piece::fixed(7, 0x35), Piece::axis(1), Piece::fixed(16, $code)])
+    };
+}
+
+const fn motion_registers(axis: u8) -> [Register; 10] {
     let base = 0x100 * (axis as u16 + 1);
     [
         Register::new(Parameter::ProfileVelocity, base, 16).encoding(PERIOD).reset(4_000).axis(axis),
@@ -63,11 +93,19 @@ const fn motion_registers(axis: u8) -> [Register; 8] {
             .up_to(32)
             .reset(16)
             .axis(axis),
+        Register::new(Parameter::ProbedPosition, base + 8, 24)
+            .sign(Sign::TwosComplement)
+            .access(Access::ReadOnly)
+            .axis(axis),
+        Register::new(Parameter::PositionActualValue, base + 9, 24)
+            .sign(Sign::TwosComplement)
+            .access(Access::ReadOnly)
+            .axis(axis),
     ]
 }
 
-const FIRST: [Register; 8] = motion_registers(0);
-const SECOND: [Register; 8] = motion_registers(1);
+const FIRST: [Register; 10] = motion_registers(0);
+const SECOND: [Register; 10] = motion_registers(1);
 
 impl RegisterMap for Twin {
     const LAYOUT: Layout = Layout::new(
@@ -78,8 +116,8 @@ impl RegisterMap for Twin {
     )
     .axes(2)
     .registers(&[
-        FIRST[0], FIRST[1], FIRST[2], FIRST[3], FIRST[4], FIRST[5], FIRST[6], FIRST[7], SECOND[0], SECOND[1],
-        SECOND[2], SECOND[3], SECOND[4], SECOND[5], SECOND[6], SECOND[7],
+        FIRST[0], FIRST[1], FIRST[2], FIRST[3], FIRST[4], FIRST[5], FIRST[6], FIRST[7], FIRST[8], FIRST[9], SECOND[0],
+        SECOND[1], SECOND[2], SECOND[3], SECOND[4], SECOND[5], SECOND[6], SECOND[7], SECOND[8], SECOND[9],
     ])
     .commands(&[
         CommandForm::word(Verb::ReadParameter, &[Piece::fixed(8, 0x81), Piece::address(16)])
@@ -108,6 +146,21 @@ impl RegisterMap for Twin {
             Verb::HomeOnCurrentPosition,
             &[Piece::fixed(7, 0x33), Piece::axis(1), Piece::fixed(16, 0xC0DE)],
         ),
+        search_for_switch!(Probe = 0x0100),
+        search_for_switch!(Zero = 0x0200),
+        search_for_zero!(Probe = 0x0100),
+        search_for_zero!(Zero = 0x0200),
+        of_one_axis!(Verb::ReturnToZero, 0x0001),
+        of_one_axis!(Verb::ReturnToProbedPosition, 0x0002),
+        CommandForm::word(
+            Verb::PulseInput,
+            &[Piece::fixed(7, 0x36), Piece::axis(1), Piece::direction(false), Piece::fixed(15, 0x1234)],
+        ),
+        to_a_place!(Verb::MoveRelative, 0x0101, Piece::distance(PLACE)).buffered(),
+        to_a_place!(Verb::MoveAbsolute(Way::Shortest), 0x0102, Piece::position(PLACE)).buffered(),
+        CommandForm::word(Verb::RestoreDefaults, &[Piece::fixed(24, 0x0A_00_01)]),
+        CommandForm::word(Verb::ResetNode, &[Piece::fixed(24, 0x0A_00_02)]),
+        CommandForm::word(Verb::FaultReset, &[Piece::fixed(24, 0x0A_00_04)]),
     ])
     .status(
         StatusLayout::new(
@@ -119,6 +172,14 @@ impl RegisterMap for Twin {
                 StatusBit::live(Flag::TargetReached, 9).axis(1),
                 StatusBit::live(Flag::BridgeOff, 4),
                 StatusBit::live(Flag::BridgeOff, 12).axis(1),
+                StatusBit::live(Flag::HomeSwitch, 5),
+                StatusBit::live(Flag::HomeSwitch, 13).axis(1),
+                StatusBit::latched(Flag::SwitchEvent, 6),
+                StatusBit::latched(Flag::SwitchEvent, 14).axis(1),
+                StatusBit::latched(Flag::StallA, 7),
+                StatusBit::latched(Flag::StallA, 15).axis(1),
+                StatusBit::latched(Flag::Overcurrent, 18).cleared_by(Clearing::FaultReset),
+                StatusBit::latched(Flag::Overcurrent, 19).axis(1).cleared_by(Clearing::FaultReset),
                 StatusBit::latched(Flag::CommandRejected, 16),
                 StatusBit::latched(Flag::CommandUnknown, 17),
                 StatusBit::latched(Flag::ResetOccurred, 23),

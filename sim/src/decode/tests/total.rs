@@ -48,7 +48,7 @@ fn an_argument_in_parts_is_put_together_and_the_check_covers_all_bits_before_it(
     let check = smbus(&bits.to_be_bytes()[1..]);
     let word = u64::from(bits) << 8 | u64::from(check);
     let units: Vec<u64> = (0..6).rev().map(|unit| word >> (5 * unit) & 0x1F).collect();
-    let Decoded::Command { verb: Verb::MoveVelocity, axis: 1, argument } = dictionary.decode(&units) else {
+    let Decoded::Command { verb: Verb::MoveVelocity, axis: 1, argument, .. } = dictionary.decode(&units) else {
         panic!("{:?}", dictionary.decode(&units));
     };
     assert_eq!(argument.quantity().and_then(|quantity| quantity.value), Some(-696.375));

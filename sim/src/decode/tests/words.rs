@@ -2,7 +2,7 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "words are grouped by their pieces")]
 
-use stepchain::map::{BridgeState, Layout, RegisterMap, StopRamp, Verb, Way};
+use stepchain::map::{BridgeState, BufferMode, EdgeAction, Layout, RegisterMap, StopRamp, Verb, Way};
 use stepchain::reference::{FixedWord, Latched};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary, Quantity};
@@ -22,7 +22,7 @@ fn assemble(layout: &'static Layout, units: &[u64]) -> Decoded {
 }
 
 fn command(verb: Verb, argument: Argument) -> Decoded {
-    Decoded::Command { verb, axis: 0, argument }
+    Decoded::Command { verb, buffer_mode: BufferMode::Aborting, axis: 0, argument }
 }
 
 fn quantity(code: u32, value: f64) -> Quantity {
@@ -140,4 +140,45 @@ fn fixed_word_replies_carry_the_status_and_a_check() {
     assert_eq!(reply(Verb::WriteParameter), [0x87_0003_0D40_18]);
     assert_eq!(reply(Verb::TakeStatus), [0x87_0000_0002_0B]);
     assert_eq!(dictionary.idle_unit(0x02_87), 0x87_0000_0000_55);
+}
+
+/// 10011 1 01 is 0x9D, with the direction bit at zero 0x99; 100 steps/s are 5000 codes.
+#[test]
+fn latched_searches_have_what_becomes_of_the_edge_among_their_fixed_bits() {
+    let velocity = |value| Argument::Velocity(quantity(5_000, value));
+    let search = Verb::SearchForSwitch;
+    assert_eq!(assemble(LATCHED, &[0x9D00, 0x1388]), command(search(EdgeAction::Probe), velocity(100.0)));
+    assert_eq!(assemble(LATCHED, &[0x9A00, 0x1388]), command(search(EdgeAction::Zero), velocity(-100.0)));
+}
+
+#[test]
+fn what_has_a_direction_and_nothing_else_carries_one_or_minus_one() {
+    let up = Argument::Direction(quantity(1, 1.0));
+    let down = Argument::Direction(quantity(0, -1.0));
+    assert_eq!(assemble(LATCHED, &[0xA500]), command(Verb::SearchForZero(EdgeAction::Probe), up));
+    assert_eq!(assemble(LATCHED, &[0xA200]), command(Verb::SearchForZero(EdgeAction::Zero), down));
+    assert_eq!(assemble(LATCHED, &[0x0E66]), command(Verb::PulseInput, up));
+    assert_eq!(assemble(LATCHED, &[0x0A66]), command(Verb::PulseInput, down));
+}
+
+#[test]
+fn latched_moves_that_wait_differ_in_an_option_bit() {
+    let waits = |verb, argument| Decoded::Command { verb, buffer_mode: BufferMode::Buffered, axis: 0, argument };
+    let distance = Argument::Distance(quantity(70_000, -70_000.0));
+    assert_eq!(assemble(LATCHED, &[0x6D01, 0x1170]), waits(Verb::MoveRelative, distance));
+    let position = Argument::Position(quantity(0xFF_FFFE, -2.0));
+    assert_eq!(assemble(LATCHED, &[0xD6FF, 0xFFFE]), waits(Verb::MoveAbsolute(Way::Shortest), position));
+}
+
+#[test]
+fn latched_returns_and_resets_are_one_unit() {
+    for (unit, verb) in [
+        (0x2800, Verb::ReturnToZero),
+        (0x2900, Verb::ReturnToProbedPosition),
+        (0x133C, Verb::RestoreDefaults),
+        (0x14C3, Verb::ResetNode),
+        (0x1799, Verb::FaultReset),
+    ] {
+        assert_eq!(assemble(LATCHED, &[unit]), command(verb, Argument::None));
+    }
 }

@@ -1,8 +1,8 @@
 //! What the reference maps do not have: two axes, a counter that ends, limits, refusals, faults, odd sequences.
 
 use stepchain::map::{
-    Access, BridgeState, Coding, CommandForm, Encoding, Flag, Parameter, Piece, PositionCounter, Refusal, Register,
-    Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire, Write,
+    Access, BridgeState, Coding, CommandForm, EdgeAction, Encoding, Flag, Parameter, Piece, PositionCounter, Refusal,
+    Register, Sign, StatusBit, StatusLayout, StopRamp, Verb, Way, Wire, Write,
 };
 use stepchain::units::Unit;
 
@@ -152,6 +152,8 @@ fn conditions_from_outside_are_shown_and_latched_faults_refuse() {
     send(&mut device, 2 * MS, &[0b1000_0100, 0x00, 20]);
     assert_eq!(rejections(&mut device), [Rejection::WhileFaulted]);
     send(&mut device, 2 * MS, &[0b1010_0000, 0b1000_0100, 0x00, 20]);
+    assert_eq!(rejections(&mut device), [Rejection::WhileBridgeOff], "the fault has shut it off");
+    send(&mut device, 2 * MS, &[0b1001_0000, 0b1000_0100, 0x00, 20]);
     assert_eq!(rejections(&mut device), []);
 }
 
@@ -222,4 +224,33 @@ fn a_direction_that_was_never_written_is_none() {
     assert_eq!(rejections(&mut device), [Rejection::MeaninglessCode { code: 0 }]);
     send(&mut device, 0, &[0x8402, 0x8509]);
     assert_eq!(device.axes()[0].target(), -9);
+}
+
+#[test]
+fn a_current_shuts_off_its_own_axis_and_the_supply_all_of_them() {
+    for (fault, shut) in [(Flag::Overcurrent, [false, true]), (Flag::Undervoltage, [true, true])] {
+        let mut device = two_axes();
+        device.set_condition(fault, 1, true, 0);
+        let is_off = |axis: usize| device.axes()[axis].bridge(0) == BridgeState::HighImpedance;
+        assert_eq!([0, 1].map(is_off), shut, "{}", fault.name());
+    }
+}
+
+/// A counter of 8 bits that does not wrap: 127 is the end.
+const SHORT: Layout = Layout::new("short", Wire::latched_units(8, &[Piece::fixed(8, 0)]))
+    .commands(&[CommandForm::word(
+        Verb::SearchForSwitch(EdgeAction::Zero),
+        &[Piece::fixed(7, 1), Piece::direction(true), Piece::velocity(Coding::new(8, Encoding::Raw))],
+    )])
+    .position(PositionCounter::new(8, &[4]).refuses_to_wrap());
+
+#[test]
+fn a_search_that_comes_to_the_end_of_the_counter_has_not_arrived() {
+    assert_eq!(SHORT.validate(), Ok(()));
+    let mut device = device(&SHORT);
+    send(&mut device, 0, &[0b0000_0011, 10]);
+    assert!(device.axes()[0].is_busy(MS));
+    device.advance(100 * S);
+    let axis = &device.axes()[0];
+    assert_eq!((axis.position(100 * S), axis.is_busy(100 * S), axis.has_arrived(100 * S)), (127, false, false));
 }

@@ -2,10 +2,12 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "words are grouped by their pieces")]
 
+mod homing;
 mod maps;
 mod motion;
 mod registers;
 mod replies;
+mod service;
 mod status;
 
 use std::sync::Arc;

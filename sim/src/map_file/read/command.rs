@@ -18,6 +18,11 @@ pub(super) fn form(mut section: Section<'_>, registers: &[Register]) -> Result<C
         (Some(_), Some(writes)) => return Err(writes.instead_of("either `request` or `writes`, not both")),
         (None, None) => return Err(section.lacks("`request` (pieces) or `writes` (register writes)")),
     };
+    if let Some(value) = section.optional("buffered")
+        && value.boolean()?
+    {
+        form = form.buffered();
+    }
     if let Some(value) = section.optional("reply") {
         form.reply = piece::list(value)?;
     }
