@@ -53,10 +53,11 @@ impl Pending {
 
     /// `None` only for what the map's check has refused: a sequence of writes without a write command.
     fn asked(layout: &Layout, prepared: &Prepared) -> Option<Self> {
-        let Prepared { form, register, axis, positive, code } = *prepared;
+        let Prepared { form, register, axis, positive, code, is_content } = *prepared;
         let address = register.map_or(0, |register| register.address);
-        let content = Content { axis, address, positive, argument: code, data: content_of(register, code) };
-        let is_shared = form.verb == Verb::WriteParameter && layout.is_shared(address);
+        let data = if is_content { code } else { register.map_or(0, |register| register.content(code)) };
+        let content = Content { axis, address, positive, argument: code, data };
+        let is_shared = form.verb == Verb::WriteParameter && !is_content && layout.is_shared(address);
         let steps = match form.request {
             Request::Writes(writes) => Steps::Writes { form: layout.form(Verb::WriteParameter)?, writes },
             Request::Word(_) if is_shared => {
@@ -205,11 +206,6 @@ impl Asked {
             Steps::Writes { .. } => {}
         }
     }
-}
-
-/// The content of a register whose other bits are zeros.
-fn content_of(register: Option<&Register>, code: u32) -> u32 {
-    register.map_or(0, |register| code.checked_shl(register.lsb as u32).unwrap_or(0))
 }
 
 const fn pieces_of(form: &CommandForm) -> &'static [Piece] {

@@ -37,6 +37,7 @@
 //! | no check: a command that is one bit from another, which nothing above tells from it | the other is as good a command; the position shows it later, if at all |
 //! | no check: what was read of a value that the device keeps, or of the status | it may have changed meanwhile, so reading it twice tells nothing |
 //! | no check: a peek that becomes a take | its reply is right, but what was latched is down afterwards |
+//! | no check: of a register's whole content, the other fields than the parameter's | one field is read back |
 //! | buffered moves (their words alone are checked) | the target position is that of the motion under way |
 //! | registers of the map's own | nobody here knows what reading them does |
 //! | a reply's bits that nobody awaits, and padding | nobody reads them: no harm either |
@@ -454,8 +455,7 @@ impl Device {
         }
         let request = layout.form(command.verb()?)?.request;
         let parameter = match (command, request) {
-            (Command::WriteParameter { parameter: Parameter::Custom(_), .. }, _) => return None,
-            (Command::WriteParameter { parameter, .. }, _) => parameter,
+            (Command::WriteParameter { parameter, .. } | Command::WriteContent { parameter, .. }, _) => parameter,
             // A setting stays as it is between two reads; what the device keeps does not.
             (Command::ReadParameter { parameter }, _) => {
                 let register = layout.register(parameter, axis)?;
@@ -479,6 +479,10 @@ impl Device {
         let request = layout.form(self.command.command.verb()?)?.request;
         let bits = match (self.command.command, request) {
             (Command::WriteParameter { value, .. }, _) => return register.quantised(value).ok(),
+            (Command::WriteContent { content, .. }, _) => {
+                let code = (content & register.mask()).checked_shr(register.lsb as u32)?;
+                return register.value_of(code).ok();
+            }
             (Command::ReadParameter { .. }, _) => return self.reply.value,
             (Command::MoveRelative { distance }, Request::Word(_)) => {
                 layout.position.wrapped(self.base?.wrapping_add(Value::from(distance).to_bits()))

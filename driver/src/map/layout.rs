@@ -30,6 +30,9 @@ pub enum Drive {
     /// A voltage: amplitudes are shares of the supply.
     Voltage,
     /// A regulated current: amplitudes are currents.
+    ///
+    /// Each amplitude register then needs `.unit(Unit::Amperes)`, since an amplitude is a share of the supply until
+    /// told otherwise; the check of the map refuses one that does not agree.
     Current,
 }
 
@@ -117,6 +120,9 @@ pub struct Layout {
 
 impl Layout {
     /// A device of one axis with this wire, and nothing yet behind it.
+    ///
+    /// Its drive is one of voltage, it has no status word, and its position counter wraps at 32 bits and counts full
+    /// steps (one microstep a step): give [`position`](Self::position) what the datasheet says before anything moves.
     #[must_use]
     pub const fn new(name: &'static str, wire: Wire) -> Self {
         Self {
@@ -255,6 +261,55 @@ impl Layout {
             rest = tail;
         }
         bits
+    }
+
+    /// A one in each bit of the register at `address` that some field takes.
+    #[must_use]
+    pub const fn content_mask(&self, address: u16) -> u32 {
+        let mut mask = 0;
+        let mut rest = self.registers;
+        while let [register, tail @ ..] = rest {
+            if register.address == address {
+                mask |= register.mask();
+            }
+            rest = tail;
+        }
+        mask
+    }
+
+    /// What the register at `address` holds after power-up.
+    #[must_use]
+    pub const fn reset_content(&self, address: u16) -> u32 {
+        let mut content = 0;
+        let mut rest = self.registers;
+        while let [register, tail @ ..] = rest {
+            if register.address == address {
+                content |= register.content(register.reset);
+            }
+            rest = tail;
+        }
+        content
+    }
+
+    /// At how many addresses several fields share a register that can be written.
+    #[must_use]
+    pub const fn shared_registers(&self) -> usize {
+        let mut count = 0;
+        let mut rest = self.registers;
+        while let [register, tail @ ..] = rest {
+            // Counted at the last of its fields.
+            let mut later = tail;
+            let mut is_last = true;
+            while let [other, more @ ..] = later {
+                is_last &= other.address != register.address;
+                later = more;
+            }
+            if is_last && self.is_shared(register.address) && self.is_writable(register.address) {
+                count += 1;
+            }
+            rest = tail;
+        }
+        count
     }
 
     /// Whether several fields share the register at `address`.

@@ -159,7 +159,17 @@ impl Register {
         }
     }
 
-    /// The code for a value.
+    /// The register's content where this field holds `code` and all others zero.
+    #[must_use]
+    pub const fn content(&self, code: u32) -> u32 {
+        match (code & self.coding.mask()).checked_shl(self.lsb as u32) {
+            Some(content) => content,
+            None => 0,
+        }
+    }
+
+    /// The code for a value: the nearest one, so that a value nearer to zero than to the first code becomes zero.
+    /// [`quantised`](Self::quantised) shows it.
     ///
     /// # Errors
     /// [`OutOfRange`] if no code means the value, or if the value is of another unit than the register (then the

@@ -71,6 +71,17 @@ pub enum SpareClocks {
     Refused,
 }
 
+/// How one of several fields in a register is written without touching its neighbours.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum SharedWrite {
+    /// The register is read, the field replaced, and the register written, in one call.
+    ReadModifyWrite,
+    /// The registers cannot be read back, or should not be: what was written last is remembered
+    /// ([`Shadow`](crate::settings::Shadow)).
+    Shadow,
+}
+
 /// An eight-bit cyclic redundancy check, by the parameters that public catalogues list.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -135,6 +146,8 @@ pub struct Wire {
     pub filler: &'static [Piece],
     /// The unit that a device shifts out when it has no reply to give.
     pub idle_reply: &'static [Piece],
+    /// How one of several fields in a register is written.
+    pub shared_write: SharedWrite,
     /// The check that [`Piece::Crc`] stands for.
     pub crc: Option<Crc8>,
     /// Shortest time that chip select has to stay released between two frames, in nanoseconds.
@@ -159,6 +172,7 @@ impl Wire {
             spare_clocks: SpareClocks::Tolerated,
             filler,
             idle_reply: &[],
+            shared_write: SharedWrite::ReadModifyWrite,
             crc: None,
             min_deselect_ns: 1_000,
             max_clock_hz: 1_000_000,
@@ -208,6 +222,13 @@ impl Wire {
     #[must_use]
     pub const fn idle_reply(mut self, pieces: &'static [Piece]) -> Self {
         self.idle_reply = pieces;
+        self
+    }
+
+    /// The same with another way to write one of several fields in a register.
+    #[must_use]
+    pub const fn shared_write(mut self, shared_write: SharedWrite) -> Self {
+        self.shared_write = shared_write;
         self
     }
 
