@@ -153,6 +153,35 @@ impl Command {
             Self::FaultReset => Verb::FaultReset,
         })
     }
+
+    /// Whether a device that gets the command twice, with nothing between, is as one that got it once.
+    ///
+    /// Not so for what reads or writes a register of the map's own, of which nobody here knows what that does.
+    #[must_use]
+    pub const fn may_arrive_twice(self) -> bool {
+        match self {
+            Self::ReadParameter { parameter }
+            | Self::WriteParameter { parameter, .. }
+            | Self::WriteContent { parameter, .. } => !matches!(parameter, Parameter::Custom(_)),
+            Self::MoveAbsolute { way, .. } => matches!(way, Way::Shortest),
+            // A search goes on from the edge that the first one met; a restart may have been waited for.
+            Self::MoveRelative { .. }
+            | Self::TakeStatus
+            | Self::SearchForSwitch { .. }
+            | Self::SearchForZero { .. }
+            | Self::ResetNode => false,
+            Self::Filler
+            | Self::MoveVelocity { .. }
+            | Self::Stop { .. }
+            | Self::PeekStatus
+            | Self::HomeOnCurrentPosition
+            | Self::ReturnToZero
+            | Self::ReturnToProbedPosition
+            | Self::PulseInput { .. }
+            | Self::RestoreDefaults
+            | Self::FaultReset => true,
+        }
+    }
 }
 
 /// A command and the axis of the device that it is for.

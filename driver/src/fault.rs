@@ -11,6 +11,7 @@ use crate::reply::Status;
 
 /// Whether operation goes on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Severity {
     /// It goes on; something wants attention.
     Warning,
@@ -22,6 +23,7 @@ pub enum Severity {
 
 /// What is wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum FaultKind {
     /// The device is hot and goes on.
@@ -158,6 +160,7 @@ impl FaultKind {
 
 /// Something wrong with one axis of one device.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Fault {
     /// What is wrong.

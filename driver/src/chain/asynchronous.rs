@@ -17,6 +17,7 @@ use super::exchange::{Frames, all_of, only, waits};
 use super::procedure::{Procedure, Step};
 use super::still::UntilStill;
 use super::talk::Pending;
+use super::verified::{Attempt, Verifier, VerifyError};
 
 /// A daisy chain of `N` devices of the kind `M`, behind the async SPI device `S`: as [`Chain`](super::Chain), which
 /// puts the very same bytes on the wire.
@@ -186,6 +187,27 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// As [`send`](Self::send).
     pub async fn send_all(&mut self, command: Command) -> Result<[Reply; N], Error<S::Error>> {
         self.send(&[command; N]).await
+    }
+
+    /// As [`Chain::send_verified`](super::Chain::send_verified).
+    ///
+    /// # Errors
+    /// As there.
+    pub async fn send_verified<C>(
+        &mut self,
+        commands: &[C; N],
+        verifier: &mut Verifier,
+    ) -> Result<[Reply; N], VerifyError<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        let mut attempt = Attempt::new(Self::LAYOUT, commands.map(Into::into), verifier)?;
+        loop {
+            let step = self.poll(&mut attempt).await;
+            if let Some(outcome) = attempt.after(step) {
+                return outcome;
+            }
+        }
     }
 
     /// Runs a procedure to its end, with `delay` for the times that it waits.

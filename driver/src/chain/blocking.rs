@@ -11,6 +11,7 @@ use super::error::Error;
 use super::exchange::{Frames, all_of, only, waits};
 use super::procedure::{Procedure, Step};
 use super::talk::Pending;
+use super::verified::{Attempt, Verifier, VerifyError};
 
 /// A daisy chain of `N` devices of the kind `M`, behind the SPI device `S`.
 ///
@@ -154,6 +155,55 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// As [`send`](Self::send).
     pub fn send_all(&mut self, command: Command) -> Result<[Reply; N], Error<S::Error>> {
         self.send(&[command; N])
+    }
+
+    /// Sends one command to each device, and makes sure that they were understood, as far as the map lets one: flags are
+    /// looked at before and afterwards, and what can be read back is compared.
+    ///
+    /// Takes up to six exchanges, and repeats what the verifier's policy says and the commands allow. What it notices and
+    /// what it cannot is in [`verified`](super::verified).
+    ///
+    /// ```
+    /// # use embedded_hal_mock::eh1::spi::{Mock, Transaction};
+    /// use stepchain::chain::{Retries, Verifier};
+    /// use stepchain::map::{BridgeState, StopRamp};
+    /// use stepchain::reference::Latched;
+    /// use stepchain::{Chain, Command};
+    ///
+    /// # let frame = |mosi: [u8; 2], miso: [u8; 2]| [
+    /// #     Transaction::transaction_start(),
+    /// #     Transaction::transfer_in_place(mosi.to_vec(), miso.to_vec()),
+    /// #     Transaction::transaction_end(),
+    /// # ];
+    /// # let peek = [frame([0xE0, 0], [0; 2]), frame([0x7E, 0x7E], [0x80, 0x01])].concat();
+    /// # let stop = frame([0x3A, 0x18], [0; 2]).to_vec();
+    /// # let spi = Mock::new(&[peek.clone(), stop, peek.clone(), peek].concat());
+    /// let mut chain = Chain::<Latched, _, 1>::new(spi);
+    /// let mut verifier = Verifier::new(Retries::times(2));
+    /// let stop = Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven };
+    /// chain.send_verified(&[stop], &mut verifier)?;
+    /// assert_eq!(verifier.counters().retries, 0);
+    /// # chain.release().done();
+    /// # Ok::<(), Box<dyn std::error::Error>>(())
+    /// ```
+    ///
+    /// # Errors
+    /// [`VerifyError`]; nothing was sent if a command cannot be encoded, or on [`Doubt::Stale`](super::Doubt::Stale).
+    pub fn send_verified<C>(
+        &mut self,
+        commands: &[C; N],
+        verifier: &mut Verifier,
+    ) -> Result<[Reply; N], VerifyError<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        let mut attempt = Attempt::new(Self::LAYOUT, commands.map(Into::into), verifier)?;
+        loop {
+            let step = self.poll(&mut attempt);
+            if let Some(outcome) = attempt.after(step) {
+                return outcome;
+            }
+        }
     }
 
     /// Runs a procedure to its end, with `delay` for the times that it waits.

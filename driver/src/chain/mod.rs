@@ -15,6 +15,7 @@ mod still;
 mod talk;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
+pub mod verified;
 
 #[cfg(feature = "async")]
 pub use asynchronous::{AsyncChain, PinWaitError};
@@ -24,3 +25,4 @@ pub use error::Error;
 pub use procedure::{Procedure, Step};
 pub use still::{StillError, UntilStill};
 pub use talk::{Pending, Talk};
+pub use verified::{Counters, Doubt, Retries, Verifier, VerifyError};

@@ -335,3 +335,5 @@ fn autosar(bytes: &[u8]) -> u8 {
 
 #[cfg(feature = "async")]
 mod fronts;
+#[cfg(feature = "async")]
+mod verified;

@@ -46,6 +46,7 @@ pub struct Mailbox<const N: usize, const DEPTH: usize, const AXES: usize = 1> {
 }
 
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct State<const N: usize, const DEPTH: usize, const AXES: usize> {
     pub(super) devices: [Queues<DEPTH, AXES>; N],
     next: Ticket,

@@ -5,7 +5,7 @@
 use heapless::Deque;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Parameter, Way};
+use crate::map::Parameter;
 
 /// The number of a posted command, by which its poster knows the answer again; unique among 2³² posts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -76,7 +76,7 @@ impl<const DEPTH: usize, const AXES: usize> Queues<DEPTH, AXES> {
 
     /// What is under way may or may not have arrived; gives back what must not arrive twice.
     pub(super) fn failed(&mut self) -> Option<Posted> {
-        self.under_way.take_if(|posted| !may_arrive_twice(posted.command.command))
+        self.under_way.take_if(|posted| !posted.command.command.may_arrive_twice())
     }
 }
 
@@ -105,31 +105,5 @@ const fn is_question(command: Command) -> bool {
         Command::PeekStatus | Command::TakeStatus => true,
         Command::ReadParameter { parameter } => !matches!(parameter, Parameter::Custom(_)),
         _ => false,
-    }
-}
-
-/// Whether a device that gets the command twice, with nothing between, is as one that got it once.
-const fn may_arrive_twice(command: Command) -> bool {
-    match command {
-        Command::ReadParameter { parameter }
-        | Command::WriteParameter { parameter, .. }
-        | Command::WriteContent { parameter, .. } => !matches!(parameter, Parameter::Custom(_)),
-        Command::MoveAbsolute { way, .. } => matches!(way, Way::Shortest),
-        // A search goes on from the edge that the first one met; a restart may have been waited for.
-        Command::MoveRelative { .. }
-        | Command::TakeStatus
-        | Command::SearchForSwitch { .. }
-        | Command::SearchForZero { .. }
-        | Command::ResetNode => false,
-        Command::Filler
-        | Command::MoveVelocity { .. }
-        | Command::Stop { .. }
-        | Command::PeekStatus
-        | Command::HomeOnCurrentPosition
-        | Command::ReturnToZero
-        | Command::ReturnToProbedPosition
-        | Command::PulseInput { .. }
-        | Command::RestoreDefaults
-        | Command::FaultReset => true,
     }
 }

@@ -30,6 +30,7 @@ use super::Setting;
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
 #[derive(Clone, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Shadow<const R: usize> {
     layout: &'static Layout,
     /// Address and content of each shared register.

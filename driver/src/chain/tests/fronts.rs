@@ -22,15 +22,15 @@ use crate::{AsyncChain, AxisCommand, Chain, Command, Error};
 /// A bus that answers with what a rule makes of the frame's number, and records what was sent. As a blocking device and
 /// as an async one, which says "not yet" once before each transfer that it makes.
 #[derive(Debug)]
-struct Bus {
-    sent: Vec<Vec<u8>>,
-    answer: fn(usize, &mut [u8]),
+pub(super) struct Bus {
+    pub(super) sent: Vec<Vec<u8>>,
+    pub(super) answer: fn(usize, &mut [u8]),
     /// Transfers with these numbers fail, with the bytes on the wire.
-    failing: Vec<usize>,
+    pub(super) failing: Vec<usize>,
 }
 
 impl Bus {
-    fn new(answer: fn(usize, &mut [u8])) -> Self {
+    pub(super) fn new(answer: fn(usize, &mut [u8])) -> Self {
         Self { sent: vec![], answer, failing: vec![] }
     }
 
@@ -75,7 +75,7 @@ impl Future for NotYet {
     }
 }
 
-fn block_on<F: Future>(future: F) -> F::Output {
+pub(super) fn block_on<F: Future>(future: F) -> F::Output {
     poll_times(future, 10_000).expect("the future never ends")
 }
 
