@@ -8,12 +8,13 @@ use core::fmt;
 
 use crate::map::{
     Access, BridgeState, BufferMode, Coding, CommandForm, Direction, EdgeAction, Layout, Parameter, Piece, Register,
-    Request, Source, StopRamp, Verb, Way,
+    Request, SharedWrite, Source, StopRamp, Verb, Way,
 };
 use crate::units::{Distance, OutOfRange, Position, Unit, Value, Velocity};
 
 /// What one axis of one device is asked to do.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Command {
     /// Nothing: the device's share of the frame is filler.
@@ -55,6 +56,15 @@ pub enum Command {
         /// The value, in the unit of the parameter's register.
         value: Value,
     },
+    /// Write the whole register that a parameter stands in, all its fields at once.
+    ///
+    /// Made by [`Shadow`](crate::settings::Shadow), which knows what the other fields hold.
+    WriteContent {
+        /// The parameter.
+        parameter: Parameter,
+        /// The register's content.
+        content: u32,
+    },
     /// Read the status and clear nothing.
     PeekStatus,
     /// Read the status and clear what it latched.
@@ -93,7 +103,10 @@ pub enum Command {
 }
 
 impl Command {
-    /// Writes `parameter`.
+    /// Writes `parameter`, as the code of its register that is nearest to `value`.
+    ///
+    /// A value nearer to zero than to what the first code means is written as zero: an acceleration of 1 step/s² where
+    /// one code is 5 steps/s² leaves no acceleration at all. [`Register::quantised`] shows what a value becomes.
     pub fn write(parameter: Parameter, value: impl Into<Value>) -> Self {
         Self::WriteParameter { parameter, value: value.into() }
     }
@@ -126,7 +139,7 @@ impl Command {
             Self::MoveAbsolute { way, .. } => Verb::MoveAbsolute(way),
             Self::Stop { ramp, bridge } => Verb::Stop(ramp, bridge),
             Self::ReadParameter { .. } => Verb::ReadParameter,
-            Self::WriteParameter { .. } => Verb::WriteParameter,
+            Self::WriteParameter { .. } | Self::WriteContent { .. } => Verb::WriteParameter,
             Self::PeekStatus => Verb::PeekStatus,
             Self::TakeStatus => Verb::TakeStatus,
             Self::HomeOnCurrentPosition => Verb::HomeOnCurrentPosition,
@@ -144,6 +157,7 @@ impl Command {
 
 /// A command and the axis of the device that it is for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisCommand {
     /// The axis, counted from 0.
     pub axis: u8,
@@ -171,6 +185,7 @@ impl From<Command> for AxisCommand {
 
 /// Why a command cannot be put into the words of a device. Nothing was sent to any device.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum CommandError {
     /// The map has no such command, or not in this buffer mode.
@@ -202,6 +217,20 @@ pub enum CommandError {
         /// The register's name.
         register: &'static str,
     },
+    /// The register's fields are written together, by a shadow copy of what they hold.
+    NeedsShadow {
+        /// The register's name.
+        register: &'static str,
+    },
+    /// The content has bits that the register does not have.
+    Content {
+        /// The register's name.
+        register: &'static str,
+        /// The content.
+        found: u32,
+        /// The bits that it may have.
+        mask: u32,
+    },
     /// The value is of another unit than the register.
     WrongUnit {
         /// The register's name.
@@ -232,12 +261,27 @@ impl fmt::Display for CommandError {
             Self::NoSuchDevice { devices } => write!(f, "the chain has only {devices} devices, counted from 0"),
             Self::NoSuchAxis { axis, axes } => write!(f, "axis {axis} does not exist, the device has {axes}"),
             Self::NoSuchParameter { parameter } => write!(f, "the map has no register for `{parameter}`"),
+            Self::NeedsShadow { register } => {
+                write!(f, "register `{register}` shares its address and is written by a shadow copy, not alone")
+            }
+            Self::Content { register, found, mask } => {
+                write!(f, "register `{register}` holds bits {mask:#x}, not {found:#x}")
+            }
             Self::ReadOnly { register } => write!(f, "register `{register}` can only be read"),
             Self::WrongUnit { register, found, expected } => {
-                write!(f, "register `{register}` takes {expected:?}, not {found:?}")
+                write!(f, "register `{register}` takes a value in {}, not in {}", named(*expected), named(*found))
             }
             Self::OutOfRange { of, error } => write!(f, "`{of}`: {error}"),
         }
+    }
+}
+
+/// A unit by its symbol; the two that have none by a word.
+const fn named(unit: Unit) -> &'static str {
+    match unit {
+        Unit::Factor => "bare factors",
+        Unit::Code => "register codes",
+        unit => unit.symbol(),
     }
 }
 
@@ -252,6 +296,7 @@ impl core::error::Error for CommandError {
 
 /// A command in one device's own terms: its form, and every number in it as a code.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Prepared {
     pub(crate) form: &'static CommandForm,
     /// The register that is read or written.
@@ -259,8 +304,10 @@ pub(crate) struct Prepared {
     pub(crate) axis: u8,
     /// Whether the argument counts the position up.
     pub(crate) positive: bool,
-    /// The code of the argument, or of the value written.
+    /// The code of the argument, or of the value written, or the content of the whole register.
     pub(crate) code: u32,
+    /// Whether the code is the content of the whole register.
+    pub(crate) is_content: bool,
 }
 
 impl Prepared {
@@ -274,12 +321,28 @@ impl Prepared {
             return Err(CommandError::NoSuchAxis { axis, axes: layout.axes });
         }
         let form = layout.form_in(verb, buffer_mode).ok_or(CommandError::Unsupported { verb, buffer_mode })?;
-        let mut prepared = Self { form, register: None, axis, positive: true, code: 0 };
+        let mut prepared = Self { form, register: None, axis, positive: true, code: 0, is_content: false };
         match command {
             Command::ReadParameter { parameter } => prepared.register = Some(find(layout, parameter, axis)?),
             Command::WriteParameter { parameter, value } => {
                 let register = find(layout, parameter, axis)?;
                 prepared.code = code_for(register, value)?;
+                prepared.register = Some(register);
+                if layout.wire.shared_write == SharedWrite::Shadow && layout.is_shared(register.address) {
+                    return Err(CommandError::NeedsShadow { register: register.name });
+                }
+            }
+            Command::WriteContent { parameter, content } => {
+                let register = find(layout, parameter, axis)?;
+                if register.access == Access::ReadOnly {
+                    return Err(CommandError::ReadOnly { register: register.name });
+                }
+                let mask = layout.content_mask(register.address);
+                if content & !mask != 0 {
+                    return Err(CommandError::Content { register: register.name, found: content, mask });
+                }
+                prepared.code = content;
+                prepared.is_content = true;
                 prepared.register = Some(register);
             }
             Command::MoveVelocity { velocity }
@@ -357,5 +420,26 @@ fn coding_of(layout: &Layout, form: &CommandForm, axis: u8) -> Option<(Coding, &
             let is_magnitude = writes.iter().any(|write| matches!(write.source, Source::Direction { .. }));
             Some((register.coding, register.name, is_magnitude))
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use std::string::ToString;
+
+    use super::*;
+
+    #[test]
+    fn a_value_in_another_unit_is_refused_in_the_words_of_both_units() {
+        let text = |found, expected| CommandError::WrongUnit { register: "speed", found, expected }.to_string();
+        assert_eq!(
+            text(Unit::StepsPerSecondSquared, Unit::StepsPerSecond),
+            "register `speed` takes a value in steps/s, not in steps/s²"
+        );
+        assert_eq!(
+            text(Unit::Code, Unit::Factor),
+            "register `speed` takes a value in bare factors, not in register codes"
+        );
     }
 }

@@ -6,19 +6,40 @@
 //! `unsafe`, and does not panic.
 //!
 //! ```text
-//!   Command, Value        physical units      command, units, reply
+//!   Settings, Mechanism,     what a product needs          settings, mechanism, plan, homing, track, fault,
+//!   Homing, Tracker, ...                                   mailbox, recorder, wiring, release
 //!        v   ^
-//!   codes                 a map's encodings   map
+//!   Command, Value           physical units                command, units, reply
 //!        v   ^
-//!   units of one device   bits                wire
+//!   codes                    a map's encodings             map
 //!        v   ^
-//!   frames of N devices   bytes               chain (Codec, Talk: no I/O)
+//!   units of one device      bits                          wire
 //!        v   ^
-//!   SpiDevice             embedded-hal        chain (Chain)
+//!   frames of N devices      bytes                         chain (Codec, Talk, Procedure: no I/O)
+//!        v   ^
+//!   SpiDevice                embedded-hal                  chain (Chain)
 //! ```
+//!
+//! | to | look at |
+//! | --- | --- |
+//! | describe a chip | [`map`], [`check_map!`] |
+//! | command a chain | [`Chain`], [`Command`] |
+//! | configure it by one value, and store that | [`settings`] |
+//! | speak in turns, degrees or millimetres | [`mechanism`] |
+//! | know how long a move takes; move on a straight line | [`plan`] |
+//! | know where an axis is, and where it may go | [`track`] |
+//! | know what is wrong and what to do | [`fault`] |
+//! | keep the last frames for a look later | [`recorder`] |
+//! | have a core without I/O of your own front | [`Codec`], [`chain::Procedure`] |
+//!
+//! Several axes in one device are commanded by [`Command::on`]. Unlike devices in one chain are not supported: a chain
+//! has one map, so one that is wired of two kinds is two maps away from being described, and its replies would be
+//! refused as malformed.
 //!
 //! | feature | adds |
 //! | --- | --- |
+//! | `async` | `AsyncChain`, and `pump_async` of the mailbox: the same on embedded-hal-async |
+//! | `defmt` | `defmt::Format` on every public type; nothing is logged |
 //! | `mailbox` | `mailbox`: commands from interrupts to the one owner of the chain, and a latch for a fault pin |
 //! | `reference-maps` | `reference`: two register maps of the project's own invention |
 //!
@@ -62,6 +83,9 @@
 
 pub mod chain;
 pub mod command;
+pub mod fault;
+#[cfg(feature = "defmt")]
+mod format;
 pub mod homing;
 #[cfg(feature = "mailbox")]
 pub mod mailbox;
@@ -71,14 +95,19 @@ pub mod plan;
 pub mod recorder;
 #[cfg(feature = "reference-maps")]
 pub mod reference;
+pub mod release;
 pub mod reply;
 pub mod settings;
 pub mod track;
 pub mod units;
 mod wire;
+pub mod wiring;
 
+#[cfg(feature = "async")]
+pub use chain::AsyncChain;
 pub use chain::{BeginError, Chain, Codec, Error, Pending, Talk};
 pub use command::{AxisCommand, Command, CommandError};
+pub use fault::{Fault, FaultKind};
 pub use homing::Homing;
 #[cfg(feature = "mailbox")]
 pub use mailbox::Mailbox;

@@ -55,6 +55,7 @@ pub struct Recorder<S, const FRAMES: usize, const BYTES: usize> {
 
 /// One transaction, as it was recorded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Frame<const BYTES: usize> {
     number: u32,
     time_ns: Option<u64>,

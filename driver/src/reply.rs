@@ -2,11 +2,12 @@
 
 use core::fmt;
 
-use crate::map::{Flag, MotionState, StatusLayout};
+use crate::map::{Flag, MotionState, StatusBit, StatusLayout};
 use crate::units::{OutOfRange, Value};
 
 /// What a device answered to one command.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Reply {
     /// The value that was read.
@@ -17,6 +18,7 @@ pub struct Reply {
 
 /// A status word, read by the map that it came through.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Status {
     word: u64,
     known: u64,
@@ -48,13 +50,14 @@ impl Status {
         known.then(|| bit.is_raised(self.word))
     }
 
+    /// The raised flags as the map describes them, with axis, and whether they show the present or were latched.
+    pub fn raised_flags(&self) -> impl Iterator<Item = &'static StatusBit> + '_ {
+        self.layout.flags.iter().filter(|bit| self.flag_of(bit.flag, bit.axis) == Some(true))
+    }
+
     /// The flags that are raised, with their axes, in the order of the map.
     pub fn raised(&self) -> impl Iterator<Item = (Flag, u8)> + '_ {
-        self.layout
-            .flags
-            .iter()
-            .filter(|bit| self.flag_of(bit.flag, bit.axis) == Some(true))
-            .map(|bit| (bit.flag, bit.axis))
+        self.raised_flags().map(|bit| (bit.flag, bit.axis))
     }
 
     /// The motion state of axis 0; `None` if the map does not tell it, the reply did not carry it, or its code is
@@ -80,6 +83,7 @@ impl Status {
 
 /// Why a reply cannot be believed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ReplyError {
     /// The check over the reply's bits is wrong.
@@ -119,5 +123,36 @@ impl core::error::Error for ReplyError {
             Self::Meaningless { error, .. } => Some(error),
             _ => None,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::map::{BitField, MotionStateField, StatusBit};
+
+    /// Busy of axis 0 is bit 0 and active low, of axis 1 bit 1; axis 1 has a motion state in bits 4..2.
+    const LAYOUT: StatusLayout =
+        StatusLayout::new(8, &[StatusBit::live(Flag::Busy, 0).active_low(), StatusBit::live(Flag::Busy, 1).axis(1)])
+            .motion_states(&[MotionStateField::new(BitField::new(2, 3), [0, 1, 3, 4]).axis(1)]);
+
+    #[test]
+    fn a_flag_is_told_only_of_its_axis_and_only_if_its_bit_came() {
+        let status = Status::new(0b11, 0b11, &LAYOUT);
+        assert_eq!((status.flag(Flag::Busy), status.flag_of(Flag::Busy, 1)), (Some(false), Some(true)));
+        assert_eq!(status.flag_of(Flag::Busy, 2), None);
+        assert_eq!(Status::new(0, 0b10, &LAYOUT).flag(Flag::Busy), None, "a zero that did not come is not active low");
+        assert_eq!(Status::new(0, 0b10, &LAYOUT).raised().count(), 0);
+        assert_eq!(Status::new(0, 0b01, &LAYOUT).raised().next(), Some((Flag::Busy, 0)));
+    }
+
+    #[test]
+    fn a_motion_state_is_told_only_of_its_axis_and_only_if_all_its_bits_came() {
+        let state = |word, known| Status::new(word, known, &LAYOUT).motion_state_of(1);
+        assert_eq!(state(0b0_0100, 0b1_1100), Some(MotionState::Accelerating));
+        assert_eq!(state(0b0_0100, 0b0_1100), None);
+        assert_eq!(state(0, 0), None);
+        assert_eq!(state(0b0_1000, 0b1_1100), None, "2 is the code of no state");
+        assert_eq!(Status::new(0b0_0100, 0b1_1100, &LAYOUT).motion_state(), None, "axis 0 has none");
     }
 }

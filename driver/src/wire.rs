@@ -8,6 +8,7 @@ use crate::map::{BitOrder, Crc8, Layout, Piece, Wire};
 
 /// The numbers that the pieces of one word stand for.
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Content {
     pub(crate) axis: u8,
     pub(crate) address: u16,
@@ -19,6 +20,8 @@ pub(crate) struct Content {
 }
 
 impl Content {
+    pub(crate) const NONE: Self = Self { axis: 0, address: 0, positive: false, argument: 0, data: 0 };
+
     /// The bits that `piece` is sent as, right-aligned; more than its width for a part of a code.
     const fn bits_of(&self, piece: &Piece) -> u64 {
         match *piece {
@@ -37,14 +40,16 @@ impl Content {
 }
 
 /// The unit at `index` of the word that `pieces` make with `content`, ready for the wire's bit order.
-pub(crate) fn unit(layout: &Layout, pieces: &[Piece], content: &Content, index: u16) -> u64 {
+pub(crate) const fn unit(layout: &Layout, pieces: &[Piece], content: &Content, index: u16) -> u64 {
     let wire = &layout.wire;
     let data_bits = layout.data_bits(content.address);
     let (from, to) = window(wire, index);
     let mut check = Check::new(wire.crc, Piece::total_width(pieces, data_bits));
     let mut unit = 0;
     let mut start = 0;
-    for piece in pieces {
+    let mut rest = pieces;
+    while let [piece, tail @ ..] = rest {
+        rest = tail;
         let width = piece.width(data_bits);
         let end = start + width;
         let bits = match piece {
@@ -64,12 +69,13 @@ pub(crate) fn unit(layout: &Layout, pieces: &[Piece], content: &Content, index: 
 }
 
 /// The one unit that means nothing to the device.
-pub(crate) fn filler(layout: &Layout) -> u64 {
-    unit(layout, layout.wire.filler, &Content::default(), 0)
+pub(crate) const fn filler(layout: &Layout) -> u64 {
+    unit(layout, layout.wire.filler, &Content::NONE, 0)
 }
 
 /// Why a reply is not what its form says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) enum Mismatch {
     /// The check over the reply's bits differs.
     Crc { expected: u8, found: u8 },
@@ -79,6 +85,7 @@ pub(crate) enum Mismatch {
 
 /// What the units of a reply have said so far.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Answer {
     /// The content of the register that was read.
     pub(crate) data: u64,
@@ -158,6 +165,7 @@ impl Answer {
 
 /// The check over a run of bits, which is thought of as padded with zeros in front to whole bytes.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Check {
     crc: Option<Crc8>,
     register: u8,
@@ -168,12 +176,16 @@ struct Check {
 
 impl Check {
     /// `total` is the width of the whole word, the eight bits of the check included.
-    fn new(crc: Option<Crc8>, total: u16) -> Self {
-        let initial = crc.map_or(0, |crc| if crc.reflected { crc.initial.reverse_bits() } else { crc.initial });
+    const fn new(crc: Option<Crc8>, total: u16) -> Self {
+        let initial = match crc {
+            Some(crc) if crc.reflected => crc.initial.reverse_bits(),
+            Some(crc) => crc.initial,
+            None => 0,
+        };
         Self { crc, register: initial, waiting: 0, count: 7 - (total.wrapping_add(7) & 7) }
     }
 
-    fn push(&mut self, bits: u64, width: u16) {
+    const fn push(&mut self, bits: u64, width: u16) {
         let Some(crc) = self.crc else {
             return;
         };
@@ -191,30 +203,45 @@ impl Check {
         }
     }
 
-    fn result(&self) -> u8 {
-        self.crc.map_or(0, |crc| self.register ^ crc.xor_out)
+    const fn result(&self) -> u8 {
+        match self.crc {
+            Some(crc) => self.register ^ crc.xor_out,
+            None => 0,
+        }
     }
 }
 
 /// Eight steps of the division; in reflected form the register runs the other way round.
-fn stepped(crc: Crc8, register: u8) -> u8 {
-    (0..8).fold(register, |register, _| match (crc.reflected, register & 0x80 != 0, register & 1 != 0) {
-        (false, true, _) => register << 1 ^ crc.polynomial,
-        (false, false, _) => register << 1,
-        (true, _, true) => register >> 1 ^ crc.polynomial.reverse_bits(),
-        (true, _, false) => register >> 1,
-    })
+const fn stepped(crc: Crc8, register: u8) -> u8 {
+    let mut register = register;
+    let mut step = 0;
+    while step < 8 {
+        register = match (crc.reflected, register & 0x80 != 0, register & 1 != 0) {
+            (false, true, _) => register << 1 ^ crc.polynomial,
+            (false, false, _) => register << 1,
+            (true, _, true) => register >> 1 ^ crc.polynomial.reverse_bits(),
+            (true, _, false) => register >> 1,
+        };
+        step += 1;
+    }
+    register
 }
 
 /// Puts the low `width` bits of `bits` into `bytes` at bit `offset`, counted from the first bit on the wire.
 ///
 /// The bits there must be zero before; bits beyond the end of `bytes` are dropped.
-pub(crate) fn put_bits(bytes: &mut [u8], offset: usize, width: u8, bits: u64) {
+pub(crate) const fn put_bits(bytes: &mut [u8], offset: usize, width: u8, bits: u64) {
     let bits = bits & low_bits(width as u16);
     let end = offset + width as usize;
-    let (first, last) = (offset / 8, end.saturating_sub(1) / 8);
-    for (index, byte) in bytes.iter_mut().enumerate().take(last + 1).skip(first) {
-        let byte_end = (index + 1) * 8;
+    let mut byte_end = offset / 8 * 8;
+    let Some((_, mut rest)) = bytes.split_at_mut_checked(offset / 8) else {
+        return;
+    };
+    while let [byte, tail @ ..] = rest
+        && byte_end < end
+    {
+        rest = tail;
+        byte_end += 8;
         *byte |= match end.checked_sub(byte_end) {
             Some(beyond) => shifted_right(bits, beyond as u32) as u8,
             None => shifted_left(bits, (byte_end - end) as u32) as u8,
@@ -238,7 +265,7 @@ pub(crate) fn get_bits(bytes: &[u8], offset: usize, width: u8) -> u64 {
 }
 
 /// The bits of the word that the unit at `index` takes, counted from the word's first.
-fn window(wire: &Wire, index: u16) -> (u16, u16) {
+const fn window(wire: &Wire, index: u16) -> (u16, u16) {
     let width = wire.unit_bits as u16;
     let from = index.saturating_mul(width);
     (from, from.saturating_add(width))

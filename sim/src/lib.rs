@@ -29,4 +29,5 @@ pub mod motion;
 pub mod random_map;
 pub mod report;
 pub mod run;
+mod spelling;
 pub mod wire;

@@ -97,6 +97,21 @@ fn a_plan_with_a_map_says_which_code_means_what() {
     assert_eq!(plan["quantised"]["microsteps"].as_i64(), Some(-25_600));
 }
 
+/// By hand: `fixed-word` starts with 16 microsteps a step, so 0.03 steps are 0.48 of them, and none; of 256 they are 7.68.
+#[test]
+fn a_plan_counts_microsteps_as_the_device_does_after_power_up_unless_told_otherwise() {
+    let plan = |more: &str| {
+        let arguments = format!("plan --distance 100.03 --velocity 300 --acceleration 500 --map fixed-word{more}");
+        stepchain(&directory("plan-microsteps"), &format!("{arguments} --format json").split(' ').collect::<Vec<_>>())
+    };
+    let microsteps = |ran: &Ran| ran.objects()[0]["quantised"]["microsteps"].as_i64().unwrap();
+    assert_eq!(microsteps(&plan("")), 1600);
+    assert_eq!(microsteps(&plan(" --microsteps 256")), 25_608);
+    let refused = plan(" --microsteps 3");
+    assert_eq!((refused.exit, refused.out.as_str()), (2, ""));
+    assert!(refused.err.contains("--microsteps: found 3, expected one of 256, 128, 64"), "{}", refused.err);
+}
+
 #[test]
 fn a_coordinated_plan_has_a_line_for_each_axis_and_one_duration() {
     let arguments = ["plan", "--axis", "400,800,1500", "--axis", "-250,600,2000,1000,20", "--format", "json"];
@@ -145,6 +160,66 @@ fn a_run_has_one_line_for_each_axis_with_the_fields_that_stay() {
     }
     assert_eq!(axes[0]["commanded_steps"], axes[0]["reached_steps"]);
     assert!(axes[1]["commanded_steps"].is_null(), "a stop has no target");
+}
+
+/// By hand: a fiftieth of a step/s makes 16667 codes, 333.34; 300 is a code of its own.
+#[test]
+fn what_a_register_holds_otherwise_than_asked_is_shown_in_text_json_and_report() {
+    let directory = directory("rounded");
+    let bench =
+        LATE.replace("[[step]]", "[settings.lift]\nprofile_velocity = 333.333\nprofile_acceleration = 500\n[[step]]");
+    fs::write(directory.join("b.toml"), bench.replace("until_s = 0.2\n", "")).unwrap();
+    let text = stepchain(&directory, &["run", "b.toml", "--out", "out"]);
+    let line = "  `lift`, profile velocity: asked 333.333 steps/s, really 333.34 steps/s (code 0x411b).\n";
+    assert!(text.out.contains(line) && !text.out.contains("profile acceleration"), "{}", text.out);
+    let json = stepchain(&directory, &["run", "b.toml", "--format", "json"]).objects();
+    let [velocity, acceleration] = json[0]["settings"].as_array().unwrap().as_slice() else { panic!("{json:?}") };
+    assert_eq!(
+        (velocity["parameter"].as_str(), velocity["unit"].as_str()),
+        (Some("profile velocity"), Some("steps/s"))
+    );
+    assert_eq!((velocity["value"].as_f64(), velocity["quantised"].as_f64()), (Some(333.333), Some(333.34)));
+    assert_eq!((velocity["code"].as_u64(), acceleration["quantised"].as_f64()), (Some(16_667), Some(500.0)));
+    let page = fs::read_to_string(directory.join("out/report.html")).unwrap();
+    let row =
+        "<tr class=\"rounded\"><td>lift</td><td>profile velocity</td><td>333.333</td><td>0x411b</td><td>333.34</td>";
+    assert!(page.contains(row) && page.contains("<tr><td>lift</td><td>profile acceleration</td>"), "{page}");
+}
+
+/// The tests call the program by its path.
+#[test]
+fn what_to_do_next_can_be_done_as_it_is_printed() {
+    let directory = directory("next");
+    let out = stepchain(&directory, &[]).out;
+    let next = out.lines().find_map(|line| line.strip_prefix("Next: ")).expect("what to do next");
+    let command: Vec<_> = next.split("    ").next().unwrap().split(' ').collect();
+    assert!(Path::new(command[0]).is_absolute(), "{next}");
+    assert!(Command::new(command[0]).args(&command[1..]).current_dir(&directory).output().unwrap().status.success());
+    assert!(directory.join("out/report.html").is_file());
+}
+
+#[test]
+fn a_file_that_is_not_there_or_is_of_the_other_kind_is_told_with_what_was_expected() {
+    let directory = directory("wrong-files");
+    fs::write(directory.join("late.toml"), LATE).unwrap();
+    fs::write(directory.join("map.toml"), stepchain(&directory, &["map", "export", "latched"]).out).unwrap();
+    fs::write(directory.join("file"), "").unwrap();
+    for (arguments, said) in [
+        (
+            "map check nix.toml",
+            "nix.toml: found no such file, expected `latched`, `fixed-word` or the path of a map file\n",
+        ),
+        ("map check Latched", "did you mean `latched`?"),
+        ("map check fixed_word", "did you mean `fixed-word`?"),
+        ("map check late.toml", "late.toml:1:1: found a bench file, expected a map file"),
+        ("run map.toml", "map.toml:1:1: found a map file, expected a bench file"),
+        ("run nix.toml", "nix.toml: found nothing that can be read"),
+        ("run --out file/out", "cannot create directory file/out: "),
+    ] {
+        let ran = stepchain(&directory, &arguments.split(' ').collect::<Vec<_>>());
+        assert_eq!((ran.exit, ran.out.as_str()), (2, ""), "{arguments}");
+        assert!(ran.err.contains(said), "{arguments} says\n{}", ran.err);
+    }
 }
 
 const LATE: &str = "until_s = 0.2\n[chain]\nmap = \"latched\"\naxes = [\"lift\"]\n\
@@ -263,11 +338,12 @@ fn every_help_has_an_example_that_runs() {
 fn the_bench_in_the_help_runs() {
     let directory = directory("help-bench");
     let help = stepchain(&directory, &["run", "--help"]).out;
-    let bench = help.lines().skip_while(|line| *line != "  [chain]").take_while(|line| line.starts_with("  "));
+    let bench =
+        help.lines().skip_while(|line| !line.starts_with("  title = ")).take_while(|line| line.starts_with("  "));
     fs::write(directory.join("bench.toml"), bench.collect::<Vec<_>>().join("\n")).unwrap();
     let ran = stepchain(&directory, &["run", "bench.toml"]);
     assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
-    assert!(ran.out.contains("400 steps"), "{}", ran.out);
+    assert!(ran.out.contains("One lift") && ran.out.contains("Nothing wrong"), "{}", ran.out);
 }
 
 #[test]
@@ -306,4 +382,32 @@ fn a_flawed_map_is_exit_two_with_its_place() {
     let ran = stepchain(&directory, &["map", "check", "map.toml"]);
     assert_eq!((ran.exit, ran.out.as_str()), (2, ""));
     assert!(ran.err.starts_with("stepchain: map.toml:"), "{}", ran.err);
+}
+
+#[test]
+fn what_does_not_happen_takes_no_time_and_not_minus_none() {
+    let plan = ["plan", "--distance", "0", "--velocity", "1", "--acceleration", "1", "--format", "json"];
+    let ran = stepchain(&directory("no-move"), &plan);
+    assert_eq!(ran.exit, 0, "{}", ran.err);
+    assert!(ran.out.contains("\"duration_s\":0.0") && !ran.out.contains("-0"), "{}", ran.out);
+    let bench = "chain = { map = \"latched\", axes = [\"a\"] }\n[[step]]\nat_s = 0\na = \"peek_status\"\n";
+    let directory = directory("no-motion");
+    fs::write(directory.join("b.toml"), bench).unwrap();
+    let ran = stepchain(&directory, &["run", "b.toml", "--format", "json"]);
+    assert_eq!(ran.exit, 0, "{}", ran.err);
+    assert!(!ran.out.contains("-0"), "{}", ran.out);
+}
+
+#[test]
+fn a_negative_limit_is_told_with_what_was_found_and_expected() {
+    let limits = ["--velocity", "--acceleration", "--deceleration", "--start-velocity"];
+    for negative in limits {
+        let mut arguments = vec!["plan", "--distance", "5"];
+        for limit in limits {
+            arguments.extend([limit, if limit == negative { "-3" } else { "1" }]);
+        }
+        let ran = stepchain(&directory("negative"), &arguments);
+        assert_eq!(ran.exit, 2, "{negative}: {}", ran.out);
+        assert!(ran.err.contains("of -3 steps/s") && ran.err.contains("expected"), "{negative}: {}", ran.err);
+    }
 }

@@ -1,23 +1,22 @@
 //! The blocking front: a chain of N devices behind one `SpiDevice`.
 
-use core::fmt;
-use core::marker::PhantomData;
-
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Mode, SpiDevice};
 
-use crate::command::{AxisCommand, Command, CommandError};
+use crate::command::{AxisCommand, Command};
 use crate::map::{Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
-use super::codec::Codec;
+use super::error::Error;
+use super::exchange::{Frames, all_of, only, waits};
 use super::procedure::{Procedure, Step};
 use super::talk::Pending;
 
 /// A daisy chain of `N` devices of the kind `M`, behind the SPI device `S`.
 ///
 /// Owns nothing but the SPI device and a frame buffer of 8·N bytes. Each frame is one transaction with one transfer
-/// in place.
+/// in place. After a failed transfer the next call begins with idle frames, as many as the longest command has units,
+/// which complete what was half sent (with filler in place of what it lacked) or let the devices drop it.
 ///
 /// ```
 /// # use embedded_hal_mock::eh1::spi::{Mock, Transaction};
@@ -38,69 +37,19 @@ use super::talk::Pending;
 #[derive(Debug)]
 pub struct Chain<M, S, const N: usize> {
     spi: S,
-    /// A frame needs at most eight bytes for each device; stable Rust cannot say how many exactly.
-    buffer: [[u8; 8]; N],
-    map: PhantomData<M>,
-}
-
-/// Why a call failed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[non_exhaustive]
-pub enum Error<E> {
-    /// The SPI transfer failed. What was sent before it may have taken effect.
-    Spi(E),
-    /// A command cannot be put into words. Nothing was sent.
-    Command {
-        /// The device that it was for.
-        device: usize,
-        /// Why not.
-        error: CommandError,
-    },
-    /// A reply cannot be believed. The commands were sent.
-    Reply {
-        /// The device that answered.
-        device: usize,
-        /// Why not.
-        error: ReplyError,
-    },
-}
-
-impl<E: embedded_hal::spi::Error> fmt::Display for Error<E> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Spi(error) => write!(f, "the SPI transfer failed: {}", error.kind()),
-            Self::Command { device, error } => write!(f, "device {device}: {error}"),
-            Self::Reply { device, error } => write!(f, "device {device}: {error}"),
-        }
-    }
-}
-
-impl<E: embedded_hal::spi::Error> core::error::Error for Error<E> {
-    fn source(&self) -> Option<&(dyn core::error::Error + 'static)> {
-        match self {
-            Self::Spi(_) => None,
-            Self::Command { error, .. } => Some(error),
-            Self::Reply { error, .. } => Some(error),
-        }
-    }
+    frames: Frames<M, N>,
 }
 
 impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// What the devices of the chain are like.
     pub const LAYOUT: &'static Layout = &M::LAYOUT;
 
-    const CODEC: Codec = {
-        M::LAYOUT.assert_valid_for(N);
-        Codec::of_checked(&M::LAYOUT)
-    };
-
     /// The chain behind an SPI device, which must be set to the map's [mode](Self::spi_mode) and to a clock that is
     /// not above the map's greatest.
     ///
     /// A flawed map, or a number of devices that it cannot frame, does not compile. Nothing is sent.
     pub const fn new(spi: S) -> Self {
-        let _ = Self::CODEC;
-        Self { spi, buffer: [[0; 8]; N], map: PhantomData }
+        Self { spi, frames: Frames::new() }
     }
 
     /// The SPI mode that the devices want, in embedded-hal's terms.
@@ -114,6 +63,53 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         self.spi
     }
 
+    /// The SPI device, to look at.
+    pub const fn spi(&self) -> &S {
+        &self.spi
+    }
+
+    /// Whether no device can hold a part of a command, as far as the chain knows.
+    ///
+    /// Not so after a failed transfer, until the next call.
+    #[must_use]
+    pub const fn is_in_step(&self) -> bool {
+        self.frames.is_in_step()
+    }
+
+    /// Lets the next call begin with idle frames, as after a failed transfer: for a processor that has started anew
+    /// while its devices have not, or when somebody else has used the bus.
+    ///
+    /// ```
+    /// # use embedded_hal_mock::eh1::spi::{Mock, Transaction};
+    /// # use stepchain::{Chain, Command, reference::Latched};
+    /// # let frame = |mosi: [u8; 2], miso: [u8; 2]| [
+    /// #     Transaction::transaction_start(),
+    /// #     Transaction::transfer_in_place(mosi.to_vec(), miso.to_vec()),
+    /// #     Transaction::transaction_end(),
+    /// # ];
+    /// # let idle = [frame([0x7E; 2], [0; 2]), frame([0x7E; 2], [0; 2]), frame([0x7E; 2], [0; 2])].concat();
+    /// # let spi = Mock::new(&[idle, frame([0x4D, 0x5A], [0; 2]).to_vec()].concat());
+    /// let mut chain = Chain::<Latched, _, 1>::new(spi);
+    /// chain.doubt_step();
+    /// chain.send_all(Command::HomeOnCurrentPosition)?;
+    /// assert!(chain.is_in_step());
+    /// # chain.release().done();
+    /// # Ok::<(), stepchain::Error<embedded_hal::spi::ErrorKind>>(())
+    /// ```
+    pub const fn doubt_step(&mut self) {
+        self.frames.set_in_step(false);
+    }
+
+    /// Every device holds filler now.
+    pub(crate) const fn trust_step(&mut self) {
+        self.frames.set_in_step(true);
+    }
+
+    /// For what sends frames of its own making.
+    pub(crate) const fn spi_mut(&mut self) -> &mut S {
+        &mut self.spi
+    }
+
     /// Sends one command to each device; all of them are complete on the same chip-select edge.
     ///
     /// # Errors
@@ -123,12 +119,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        let mut replies = [Reply::default(); N];
-        let results = self.exchange(commands)?;
-        for (device, (reply, result)) in replies.iter_mut().zip(results).enumerate() {
-            *reply = result.map_err(|error| Error::Reply { device, error })?;
-        }
-        Ok(replies)
+        all_of(self.exchange(commands)?)
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
@@ -140,34 +131,20 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         C: Copy + Into<AxisCommand>,
     {
         let mut pending = [Pending::default(); N];
-        let mut results = [Ok(Reply::default()); N];
-        let frame = self.buffer.as_flattened_mut().get_mut(..const { M::LAYOUT.frame_bytes(N) }).unwrap_or_default();
-        let mut talk = Self::CODEC
-            .talk(commands, &mut pending, frame)
-            .map_err(|(device, error)| Error::Command { device, error })?;
-        while let Some(frame) = talk.next_frame() {
+        let mut exchange = self.frames.begin(commands, &mut pending)?;
+        while let Some(frame) = exchange.next_frame() {
             self.spi.transfer_in_place(frame).map_err(Error::Spi)?;
-            talk.came_back();
+            exchange.came_back();
         }
-        for (device, result) in results.iter_mut().enumerate() {
-            if let Some(reply) = talk.reply(device) {
-                *result = reply;
-            }
-        }
-        Ok(results)
+        Ok(exchange.finish())
     }
 
     /// Sends one command to one device, and filler to the others.
     ///
     /// # Errors
-    /// As [`send`](Self::send); [`CommandError::NoSuchDevice`] if the chain is shorter.
+    /// As [`send`](Self::send); [`CommandError::NoSuchDevice`](crate::CommandError::NoSuchDevice) if the chain is shorter.
     pub fn send_one(&mut self, device: usize, command: impl Into<AxisCommand>) -> Result<Reply, Error<S::Error>> {
-        let mut commands = [AxisCommand::default(); N];
-        let Some(place) = commands.get_mut(device) else {
-            return Err(Error::Command { device, error: CommandError::NoSuchDevice { devices: N } });
-        };
-        *place = command.into();
-        let replies = self.send(&commands)?;
+        let replies = self.send(&only(device, command.into())?)?;
         Ok(replies.get(device).copied().unwrap_or_default())
     }
 
@@ -188,7 +165,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         loop {
             match self.poll(procedure)? {
                 Step::Done => return Ok(()),
-                Step::Wait(time) => delay.delay_us(u32::try_from(time.as_micros()).unwrap_or(u32::MAX)),
+                Step::Wait(time) => waits(time).for_each(|time_us| delay.delay_us(time_us)),
                 Step::Exchange => {}
             }
         }

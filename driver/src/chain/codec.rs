@@ -17,19 +17,21 @@
 
 use core::fmt;
 
-use crate::command::{AxisCommand, CommandError, Prepared};
+use crate::command::{AxisCommand, Command, CommandError, Prepared};
 use crate::map::{Flaw, Layout};
 
 use super::talk::{Pending, Talk};
 
 /// Encodes and decodes for chains of one kind of device; knows neither SPI nor how many devices there are.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Codec {
     layout: &'static Layout,
 }
 
 /// Why a talk could not begin. Nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum BeginError {
     /// A command cannot be put into words.
@@ -95,7 +97,7 @@ impl Codec {
     }
 
     /// As [`new`](Self::new), for a layout that a constant has checked.
-    pub(super) const fn of_checked(layout: &'static Layout) -> Self {
+    pub(crate) const fn of_checked(layout: &'static Layout) -> Self {
         Self { layout }
     }
 
@@ -109,6 +111,16 @@ impl Codec {
     #[must_use]
     pub const fn frame_bytes(&self, devices: usize) -> usize {
         self.layout.frame_bytes(devices)
+    }
+
+    /// How many idle frames bring devices into step that may hold any part of any command.
+    ///
+    /// As many as the longest command has units: what was half sent is complete then (with filler in place of what it
+    /// lacked), or dropped. That is one frame more than the command can lack, because the frame that comes after a
+    /// transfer that was cut off may run together with it in one chip selection. One frame for fixed words.
+    #[must_use]
+    pub const fn resync_frames(&self) -> u16 {
+        self.layout.longest_word()
     }
 
     /// Begins a talk: one command for each device, all complete on the same chip-select edge.
@@ -150,6 +162,18 @@ impl Codec {
             let prepared = Prepared::new(self.layout, command.into()).map_err(|error| (device, error))?;
             *place = Pending::new(self.layout, prepared);
         }
+        Ok(Talk::new(self.layout, pending, frame))
+    }
+
+    /// As [`talk`](Self::talk), with the same command for every device that has a place in `pending`.
+    pub(crate) fn same_for_all<'a>(
+        &self,
+        command: Command,
+        pending: &'a mut [Pending],
+        frame: &'a mut [u8],
+    ) -> Result<Talk<'a>, CommandError> {
+        let prepared = Prepared::new(self.layout, command.into())?;
+        pending.fill(Pending::new(self.layout, prepared));
         Ok(Talk::new(self.layout, pending, frame))
     }
 }

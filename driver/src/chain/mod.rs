@@ -1,16 +1,26 @@
 //! Places the words of N devices into the frames of one daisy chain, and takes the replies apart again.
 //!
 //! Device 0 is the one whose input is wired to the controller's output. [`Codec`] and [`Talk`] do no I/O and work on
-//! slices of any length; [`Chain`] is the thin blocking front that owns the SPI device. Keeps no time.
+//! slices of any length; [`Chain`] is the thin blocking front that owns the SPI device, and with the feature `async`
+//! `AsyncChain` the one for executors. They differ in the loop that transfers and in nothing else. Keeps no time.
 
+#[cfg(feature = "async")]
+mod asynchronous;
 mod blocking;
 mod codec;
+mod error;
+mod exchange;
 mod procedure;
+mod still;
 mod talk;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
 
-pub use blocking::{Chain, Error};
+#[cfg(feature = "async")]
+pub use asynchronous::{AsyncChain, PinWaitError};
+pub use blocking::Chain;
 pub use codec::{BeginError, Codec};
+pub use error::Error;
 pub use procedure::{Procedure, Step};
+pub use still::{StillError, UntilStill};
 pub use talk::{Pending, Talk};

@@ -11,6 +11,7 @@ use crate::reply::{Reply, ReplyError};
 
 /// What a procedure wants next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Step {
     /// The commands that were filled in exchanged, and the replies given to [`Procedure::came_back`].
     Exchange,

@@ -11,6 +11,7 @@ use crate::wire::{self, Answer, Content, Mismatch};
 /// What one device was asked, kept until its answer is read: made by [`Codec::begin`](super::Codec::begin), spent by
 /// [`Talk`].
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Pending {
     asked: Option<Asked>,
     /// Units from the command's first to the one that completes it.
@@ -20,6 +21,7 @@ pub struct Pending {
 }
 
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Asked {
     steps: Steps,
     register: Option<&'static Register>,
@@ -30,6 +32,7 @@ struct Asked {
 
 /// The words that a command is sent as.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Steps {
     Word(&'static CommandForm),
     Writes {
@@ -50,10 +53,11 @@ impl Pending {
 
     /// `None` only for what the map's check has refused: a sequence of writes without a write command.
     fn asked(layout: &Layout, prepared: &Prepared) -> Option<Self> {
-        let Prepared { form, register, axis, positive, code } = *prepared;
+        let Prepared { form, register, axis, positive, code, is_content } = *prepared;
         let address = register.map_or(0, |register| register.address);
-        let content = Content { axis, address, positive, argument: code, data: content_of(register, code) };
-        let is_shared = form.verb == Verb::WriteParameter && layout.is_shared(address);
+        let data = if is_content { code } else { register.map_or(0, |register| register.content(code)) };
+        let content = Content { axis, address, positive, argument: code, data };
+        let is_shared = form.verb == Verb::WriteParameter && !is_content && layout.is_shared(address);
         let steps = match form.request {
             Request::Writes(writes) => Steps::Writes { form: layout.form(Verb::WriteParameter)?, writes },
             Request::Word(_) if is_shared => {
@@ -204,11 +208,6 @@ impl Asked {
     }
 }
 
-/// The content of a register whose other bits are zeros.
-fn content_of(register: Option<&Register>, code: u32) -> u32 {
-    register.map_or(0, |register| code.checked_shl(register.lsb as u32).unwrap_or(0))
-}
-
 const fn pieces_of(form: &CommandForm) -> &'static [Piece] {
     match form.request {
         Request::Word(pieces) => pieces,
@@ -251,6 +250,7 @@ pub struct Talk<'a> {
     layout: &'static Layout,
     pending: &'a mut [Pending],
     buffer: &'a mut [u8],
+    /// Frames up to the edge on which all commands are complete.
     request_units: u16,
     frames: u16,
     /// The frame that is made next.
@@ -262,6 +262,14 @@ impl<'a> Talk<'a> {
         let request_units = pending.iter().map(|place| place.request_units).max().unwrap_or(0);
         let reply_units = pending.iter().map(|place| place.reply_units).max().unwrap_or(0);
         Self { layout, pending, buffer, request_units, frames: request_units + reply_units, frame: 0 }
+    }
+
+    /// The same talk behind so many idle frames, in which every device gets filler: see
+    /// [`Codec::resync_frames`](super::Codec::resync_frames). To be asked for before the first frame.
+    pub const fn after_idle(mut self, frames: u16) -> Self {
+        self.request_units = self.request_units.saturating_add(frames);
+        self.frames = self.frames.saturating_add(frames);
+        self
     }
 
     /// How many frames the talk takes in all.
@@ -290,6 +298,11 @@ impl<'a> Talk<'a> {
         }
         self.frame += 1;
         Some(self.buffer)
+    }
+
+    /// The frame that [`next_frame`](Self::next_frame) gave out last, as it is now.
+    pub(crate) const fn frame(&self) -> &[u8] {
+        self.buffer
     }
 
     /// Reads what the exchange left in the frame that [`next_frame`](Self::next_frame) gave out last.

@@ -12,7 +12,9 @@ use crate::map::{
 };
 use crate::reference::{FixedWord, Latched};
 use crate::units::{Acceleration, Amplitude, Distance, Position, Value, Velocity};
-use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, ReplyError};
+use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, Reply, ReplyError};
+
+mod own_slots;
 
 /// A bus that expects each frame in one transaction of one transfer in place.
 fn bus(frames: &[(&[u8], &[u8])]) -> Mock<u8> {
@@ -192,6 +194,71 @@ fn a_reply_without_content_brings_no_value() {
     chain.release().done();
 }
 
+/// By hand: a write needs no answer of its own, but in the frame of another device's reply its status comes too.
+#[test]
+fn a_reply_that_nobody_awaits_is_not_taken_for_one() {
+    let framed = |bytes: [u8; 5]| [&bytes[..], &[autosar(&bytes)]].concat();
+    let write = framed([0xA0, 0x00, 0x03, 0x0D, 0x40]);
+    let (read, filler, answer) = (framed([0x24, 0, 0, 0, 0]), framed([0; 5]), framed([0x81, 0, 0, 0, 0x30]));
+    let spi = bus(&[
+        (&[read, write].concat(), &[0xFF; 12]),
+        (&[&filler[..], &filler].concat(), &[&answer[..], &answer].concat()),
+    ]);
+    let mut chain = Chain::<FixedWord, _, 2>::new(spi);
+    let commands =
+        [Command::write(Parameter::ProfileVelocity, velocity(600)), Command::read(Parameter::StartStopVelocity)];
+    let [written, read] = chain.send(&commands).unwrap();
+    assert_eq!(written, Reply::default());
+    assert_eq!(read.value, Some(Value::Velocity(velocity(3))), "0x30 sixteenths");
+    chain.release().done();
+}
+
+/// A bit of the check is turned over in the first reply; in the second, one of the 24 that are always zero.
+#[test]
+fn a_reply_that_cannot_be_believed_is_an_error_of_its_device_alone() {
+    let framed = |bytes: [u8; 5]| [&bytes[..], &[autosar(&bytes)]].concat();
+    let (peek, filler, good) = (framed([0x01, 0, 0, 0, 0]), framed([0; 5]), framed([0x81, 0, 0, 0, 0x02]));
+    let mut wrong_check = good.clone();
+    wrong_check[5] ^= 0x10;
+    let wrong_bit = framed([0x81, 0, 0x40, 0, 0x02]);
+    let transfers = (peek.repeat(3), filler.repeat(3), [&wrong_bit[..], &wrong_check, &good].concat());
+    let (request, awaiting, answers) = &transfers;
+    let frames: [(&[u8], &[u8]); 2] = [(request, &[0; 18]), (awaiting, answers)];
+    let mut chain = Chain::<FixedWord, _, 3>::new(bus(&[frames, frames].concat()));
+    let [first, second, third] = chain.exchange(&[Command::PeekStatus; 3]).unwrap();
+    assert_eq!(first.unwrap().status.unwrap().word(), 0x0281);
+    assert_eq!(second, Err(ReplyError::Crc { expected: good[5], found: good[5] ^ 0x10 }));
+    assert_eq!(third, Err(ReplyError::Malformed));
+    let error = chain.send_all(Command::PeekStatus).unwrap_err();
+    assert!(matches!(error, Error::Reply { device: 1, error: ReplyError::Crc { .. } }), "{error}");
+    chain.release().done();
+}
+
+/// A bus that fails at the selection with this number.
+struct Failing(usize);
+
+impl embedded_hal::spi::ErrorType for Failing {
+    type Error = embedded_hal::spi::ErrorKind;
+}
+
+impl embedded_hal::spi::SpiDevice for Failing {
+    fn transaction(&mut self, _: &mut [embedded_hal::spi::Operation<'_, u8>]) -> Result<(), Self::Error> {
+        self.0 = self.0.checked_sub(1).ok_or(embedded_hal::spi::ErrorKind::Overrun)?;
+        Ok(())
+    }
+}
+
+#[test]
+fn an_error_of_the_bus_is_handed_on_and_ends_the_call() {
+    for frame in [0, 1] {
+        let mut chain = Chain::<Latched, _, 1>::new(Failing(frame));
+        let error = chain.send_one(0, Command::PeekStatus).unwrap_err();
+        assert_eq!(error, Error::Spi(embedded_hal::spi::ErrorKind::Overrun));
+        assert!(error.to_string().starts_with("the SPI transfer failed: "), "{error}");
+    }
+    assert!(Chain::<Latched, _, 1>::new(Failing(2)).send_one(0, Command::PeekStatus).is_ok());
+}
+
 #[test]
 fn what_the_device_cannot_take_is_refused_before_anything_is_sent() {
     let mut chain = Chain::<Latched, _, 2>::new(bus(&[]));
@@ -217,6 +284,16 @@ fn what_the_device_cannot_take_is_refused_before_anything_is_sent() {
     let axis = chain.send_one(0, Command::HomeOnCurrentPosition.on(1)).unwrap_err();
     assert_eq!(axis.to_string(), "device 0: axis 1 does not exist, the device has 1");
     chain.release().done();
+}
+
+/// By hand, from the drawings: a write of Latched is one unit and two of content, a read one and two of reply; of
+/// FixedWord everything is one.
+#[test]
+fn as_many_idle_frames_come_into_step_as_the_longest_command_has_units() {
+    assert_eq!(Codec::new(&Latched::LAYOUT).unwrap().resync_frames(), 3);
+    assert_eq!(Codec::new(&FixedWord::LAYOUT).unwrap().resync_frames(), 1);
+    const SILENT: Layout = Layout::new("silent", Wire::latched_units(8, &[Piece::fixed(8, 0)]));
+    assert_eq!(Codec::new(&SILENT).unwrap().resync_frames(), 1);
 }
 
 #[test]
@@ -255,3 +332,6 @@ fn autosar(bytes: &[u8]) -> u8 {
         });
     remainder as u8 ^ 0xFF
 }
+
+#[cfg(feature = "async")]
+mod fronts;

@@ -49,7 +49,7 @@
 //! exchange, then [`done`](Mailbox::done), [`failed`](Mailbox::failed) or, if a command could not be encoded,
 //! [`refused`](Mailbox::refused). A future that is dropped amid its exchange counts as a failed transfer: call
 //! [`failed`](Mailbox::failed) before the next [`take`](Mailbox::take), which would otherwise take the same commands
-//! once more.
+//! once more. (`pump_async`, of the feature `async`, needs no such care: the pump after it does that.)
 
 mod latch;
 mod post;
@@ -60,5 +60,5 @@ mod tests;
 
 pub use latch::FaultLatch;
 pub use post::{Mailbox, PostError};
-pub use pump::{Answer, PumpError, Taken};
+pub use pump::{Answer, PumpError, PumpFault, Taken};
 pub use queue::{Posted, Ticket};

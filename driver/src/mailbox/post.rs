@@ -61,6 +61,7 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> State<N, DEPTH, AXES
 
 /// Why a command was not posted; it is in the error.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum PostError {
     /// The axis has as many commands waiting as the mailbox holds.

@@ -1,9 +1,11 @@
-//! The owner's side of the mailbox: what leaves next, what came of it, and the blocking front that joins the two.
+//! The owner's side of the mailbox: what leaves next, what came of it, and the two thin fronts that join the two.
 
 use core::fmt;
 
 use embedded_hal::spi::SpiDevice;
 
+#[cfg(feature = "async")]
+use crate::chain::AsyncChain;
 use crate::chain::{Chain, Error};
 use crate::command::AxisCommand;
 use crate::map::RegisterMap;
@@ -14,6 +16,7 @@ use super::queue::Posted;
 
 /// What leaves in the next exchange: made by [`Mailbox::take`], spent by [`Mailbox::done`].
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "what was taken stays in front of its queue until `done` is told what was answered"]
 pub struct Taken<const N: usize> {
     posted: [Option<Posted>; N],
@@ -41,6 +44,7 @@ impl<const N: usize> Taken<N> {
 
 /// What one device answered to a posted command.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Answer {
     /// The command, and the ticket by which its poster knows it.
@@ -53,13 +57,44 @@ pub struct Answer {
 ///
 /// All other commands that were taken are in front of their queues again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct PumpError<E, const N: usize> {
     /// What went wrong.
-    pub error: Error<E>,
+    pub error: PumpFault<E>,
     /// For each device a command that is not sent again: the one that could not be encoded, or after a failed transfer
-    /// those that may have arrived and must not arrive twice.
+    /// or a dropped future those that may have arrived and must not arrive twice.
     pub given_back: [Option<Posted>; N],
+}
+
+/// What went wrong in a pump.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum PumpFault<E> {
+    /// The exchange failed.
+    Chain(Error<E>),
+    /// What was taken before was not accounted for, as when the future of a pump is dropped amid its exchange. Nothing
+    /// new was taken and nothing sent; pump again.
+    Unaccounted,
+}
+
+impl<E: embedded_hal::spi::Error> fmt::Display for PumpFault<E> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Chain(error) => error.fmt(f),
+            Self::Unaccounted => f.write_str("nobody saw what came of the pump before"),
+        }
+    }
+}
+
+impl<E: embedded_hal::spi::Error> core::error::Error for PumpFault<E> {
+    fn source(&self) -> Option<&(dyn core::error::Error + 'static)> {
+        match self {
+            Self::Chain(error) => error.source(),
+            Self::Unaccounted => None,
+        }
+    }
 }
 
 impl<E: embedded_hal::spi::Error, const N: usize> fmt::Display for PumpError<E, N> {
@@ -143,18 +178,58 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// ```
     ///
     /// # Errors
-    /// [`PumpError`] if a command cannot be encoded, in which case nothing was sent, or if the transfer failed; both
-    /// say which commands the mailbox does not hold any more.
+    /// [`PumpError`] if a command cannot be encoded, in which case nothing was sent, if the transfer failed, or if what
+    /// was taken before was not accounted for; each says which commands the mailbox does not hold any more.
     pub fn pump<M: RegisterMap, S: SpiDevice>(
         &self,
         chain: &mut Chain<M, S, N>,
     ) -> Result<[Option<Answer>; N], PumpError<S::Error, N>> {
         const { assert!(M::LAYOUT.axes as usize == AXES, "the mailbox has another number of axes than the map") };
-        let taken = self.take();
+        let taken = self.begin()?;
         if taken.is_empty() {
             return Ok([None; N]);
         }
-        match chain.exchange(&taken.commands()) {
+        let outcome = chain.exchange(&taken.commands());
+        self.account(taken, outcome)
+    }
+
+    /// As [`pump`](Self::pump), for an executor.
+    ///
+    /// If the future is dropped amid its exchange, nobody knows what has arrived. The next pump, of either kind, then
+    /// gives back what must not arrive twice, in its error, and sends nothing; the pump after it goes on with the rest.
+    ///
+    /// # Errors
+    /// As [`pump`](Self::pump).
+    #[cfg(feature = "async")]
+    pub async fn pump_async<M: RegisterMap, S: embedded_hal_async::spi::SpiDevice>(
+        &self,
+        chain: &mut AsyncChain<M, S, N>,
+    ) -> Result<[Option<Answer>; N], PumpError<S::Error, N>> {
+        const { assert!(M::LAYOUT.axes as usize == AXES, "the mailbox has another number of axes than the map") };
+        let taken = self.begin()?;
+        if taken.is_empty() {
+            return Ok([None; N]);
+        }
+        let outcome = chain.exchange(&taken.commands()).await;
+        self.account(taken, outcome)
+    }
+
+    /// Takes what leaves next, once nothing is under way of which nobody knows whether it has arrived.
+    fn begin<E>(&self) -> Result<Taken<N>, PumpError<E, N>> {
+        let given_back = self.failed();
+        if given_back.iter().any(Option::is_some) {
+            return Err(PumpError { error: PumpFault::Unaccounted, given_back });
+        }
+        Ok(self.take())
+    }
+
+    /// Accounts for what was taken, however its exchange ended.
+    fn account<E>(
+        &self,
+        taken: Taken<N>,
+        outcome: Result<[Result<Reply, ReplyError>; N], Error<E>>,
+    ) -> Result<[Option<Answer>; N], PumpError<E, N>> {
+        match outcome {
             Ok(results) => Ok(self.done(taken, results)),
             Err(error) => {
                 let given_back = match error {
@@ -167,7 +242,7 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
                     }
                     Error::Spi(_) | Error::Reply { .. } => self.failed(),
                 };
-                Err(PumpError { error, given_back })
+                Err(PumpError { error: PumpFault::Chain(error), given_back })
             }
         }
     }

@@ -9,6 +9,7 @@ use crate::map::{Parameter, Way};
 
 /// The number of a posted command, by which its poster knows the answer again; unique among 2³² posts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Ticket(u32);
 
 impl Ticket {
@@ -21,6 +22,7 @@ impl Ticket {
 
 /// A command as it was posted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Posted {
     /// The number that its poster was given.
@@ -109,9 +111,9 @@ const fn is_question(command: Command) -> bool {
 /// Whether a device that gets the command twice, with nothing between, is as one that got it once.
 const fn may_arrive_twice(command: Command) -> bool {
     match command {
-        Command::ReadParameter { parameter } | Command::WriteParameter { parameter, .. } => {
-            !matches!(parameter, Parameter::Custom(_))
-        }
+        Command::ReadParameter { parameter }
+        | Command::WriteParameter { parameter, .. }
+        | Command::WriteContent { parameter, .. } => !matches!(parameter, Parameter::Custom(_)),
         Command::MoveAbsolute { way, .. } => matches!(way, Way::Shortest),
         // A search goes on from the edge that the first one met; a restart may have been waited for.
         Command::MoveRelative { .. }

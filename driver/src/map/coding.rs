@@ -13,6 +13,7 @@ use crate::units::{OutOfRange, Unit};
 
 /// How a code carries a sign.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Sign {
     /// It has none.
     Unsigned,
@@ -24,6 +25,7 @@ pub enum Sign {
 
 /// One code of a [`Encoding::Table`] and the value `numerator / denominator` that it means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TableEntry {
     /// The code.
     pub code: u32,
@@ -53,6 +55,7 @@ impl TableEntry {
 /// keeps its sign); so code 0 can only mean zero or nothing, and a code without a positive partner, as two's
 /// complement has one, means nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Encoding {
     /// The value is the code.
     Raw,
@@ -181,8 +184,61 @@ const fn same_entries(a: &[TableEntry], b: &[TableEntry]) -> bool {
     }
 }
 
+/// Why a coding cannot be calculated with.
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum CodingFlaw {
+    /// A code has 1 to 32 bits.
+    Width {
+        /// The bits that it should have.
+        found: u8,
+    },
+    /// Only code 0 is left, and it means nothing.
+    GreatestCode {
+        /// The greatest code.
+        found: u32,
+    },
+    /// A factor of zero, or one divided by zero.
+    Ratio {
+        /// The numerator.
+        numerator: u32,
+        /// The denominator.
+        denominator: u32,
+    },
+    /// No mantissa, or no bit beside it for the exponent.
+    MantissaWidth {
+        /// The bits of the mantissa.
+        found: u8,
+        /// The most that it can have.
+        most: u8,
+    },
+    /// A table without a code.
+    TableEmpty,
+    /// A code in the table that is too great.
+    TableCode {
+        /// The code.
+        code: u32,
+        /// The greatest one, which bits, sign and upper limit leave.
+        greatest: u32,
+    },
+    /// A code that the table has twice.
+    TableTwice {
+        /// The code.
+        code: u32,
+    },
+    /// A value divided by zero.
+    TableDenominator {
+        /// Its code.
+        code: u32,
+    },
+    /// A sign where code 0 is not zero: it has no negative.
+    SignedZero,
+}
+
 /// How wide a code is, how it carries a sign, and what it means.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Coding {
     /// Bits in the code, 1 to 32.
@@ -233,6 +289,9 @@ impl Coding {
     }
 
     /// The code whose value is nearest to the value with these fixed-point bits.
+    ///
+    /// Nearest may be zero: where one code is 5 steps/s², 1 step/s² becomes code 0, which may stop all motion. What a
+    /// code really means, [`value_of`](Self::value_of) and [`Register::quantised`](super::Register::quantised) tell.
     ///
     /// # Errors
     /// [`OutOfRange`] if the value is outside of what the codes mean.
@@ -309,22 +368,46 @@ impl Coding {
     /// Whether the coding can be calculated with, and tells a value from its negative.
     #[must_use]
     pub const fn is_sound(&self) -> bool {
+        self.check().is_ok()
+    }
+
+    /// Checks that the coding can be calculated with, and tells a value from its negative.
+    ///
+    /// # Errors
+    /// The first [`CodingFlaw`] found.
+    pub const fn check(&self) -> Result<(), CodingFlaw> {
+        if self.width == 0 || self.width > 32 {
+            return Err(CodingFlaw::Width { found: self.width });
+        }
         let (least, greatest) = self.code_range();
-        if self.width == 0 || self.width > 32 || least > greatest {
-            return false;
+        if least > greatest {
+            return Err(CodingFlaw::GreatestCode { found: greatest as u32 });
         }
         let is_signed = !matches!(self.sign, Sign::Unsigned);
         match self.encoding {
-            Encoding::Raw => true,
-            Encoding::Linear { numerator, denominator, .. } => numerator != 0 && denominator != 0,
-            Encoding::Reciprocal { numerator, denominator, .. } => numerator != 0 && denominator != 0 && greatest > 0,
-            // Code 0 means more than nothing and has no negative partner.
-            Encoding::PowerOfTwo { numerator, denominator, .. } => numerator != 0 && denominator != 0 && !is_signed,
-            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
-                let magnitude_bits = self.width - is_signed as u8;
-                numerator != 0 && denominator != 0 && mantissa_bits > 0 && mantissa_bits < magnitude_bits
+            Encoding::Raw => Ok(()),
+            Encoding::Table(entries) => check_table(entries, greatest, is_signed),
+            Encoding::Linear { numerator, denominator, .. }
+            | Encoding::Reciprocal { numerator, denominator, .. }
+            | Encoding::PowerOfTwo { numerator, denominator, .. }
+            | Encoding::MantissaExponent { numerator, denominator, .. }
+                if numerator == 0 || denominator == 0 =>
+            {
+                Err(CodingFlaw::Ratio { numerator, denominator })
             }
-            Encoding::Table(entries) => table_is_sound(entries, greatest, is_signed),
+            Encoding::Linear { .. } => Ok(()),
+            Encoding::Reciprocal { .. } if greatest == 0 => Err(CodingFlaw::GreatestCode { found: 0 }),
+            Encoding::Reciprocal { .. } => Ok(()),
+            // Code 0 means more than nothing and has no negative partner.
+            Encoding::PowerOfTwo { .. } if is_signed => Err(CodingFlaw::SignedZero),
+            Encoding::PowerOfTwo { .. } => Ok(()),
+            Encoding::MantissaExponent { mantissa_bits, .. } => {
+                let magnitude_bits = self.width - is_signed as u8;
+                if mantissa_bits > 0 && mantissa_bits < magnitude_bits {
+                    return Ok(());
+                }
+                Err(CodingFlaw::MantissaWidth { found: mantissa_bits, most: magnitude_bits.saturating_sub(1) })
+            }
         }
     }
 
@@ -354,21 +437,27 @@ impl Coding {
     }
 }
 
-const fn table_is_sound(entries: &[TableEntry], greatest: i64, is_signed: bool) -> bool {
+const fn check_table(entries: &[TableEntry], greatest: i64, is_signed: bool) -> Result<(), CodingFlaw> {
     let mut rest = entries;
     while let [entry, tail @ ..] = rest {
-        let has_negative = entry.code > 0 || entry.numerator == 0;
-        if entry.denominator == 0 || entry.code as i64 > greatest || is_signed && !has_negative {
-            return false;
+        let code = entry.code;
+        if entry.denominator == 0 {
+            return Err(CodingFlaw::TableDenominator { code });
+        }
+        if code as i64 > greatest {
+            return Err(CodingFlaw::TableCode { code, greatest: greatest as u32 });
+        }
+        if is_signed && code == 0 && entry.numerator != 0 {
+            return Err(CodingFlaw::SignedZero);
         }
         let mut others = tail;
         while let [other, more @ ..] = others {
-            if other.code == entry.code {
-                return false;
+            if other.code == code {
+                return Err(CodingFlaw::TableTwice { code });
             }
             others = more;
         }
         rest = tail;
     }
-    !entries.is_empty()
+    if entries.is_empty() { Err(CodingFlaw::TableEmpty) } else { Ok(()) }
 }

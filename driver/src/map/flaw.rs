@@ -2,12 +2,17 @@
 
 use core::fmt;
 
+use crate::units::Unit;
+
+use super::coding::CodingFlaw;
+use super::message::Message;
 use super::parameter::Parameter;
 
 /// Why a layout cannot be used.
 ///
 /// Texts in it are the map's own names of registers, commands and flags.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 #[allow(missing_docs, reason = "each variant's message says what it means, see `parts`")]
 pub enum Flaw {
@@ -17,26 +22,33 @@ pub enum Flaw {
     Filler,
     IdleReply,
     RepliesInSameSlots,
-    RegisterWidth { register: &'static str },
+    RegisterWidth { register: &'static str, lsb: u8, width: u8 },
     RegisterAxis { register: &'static str },
     RegistersOverlap { first: &'static str, second: &'static str },
     ParameterTwice { register: &'static str },
     CustomNameTwice { register: &'static str },
-    Coding { of: &'static str },
-    Reset { register: &'static str },
-    AmplitudeUnit { register: &'static str },
+    Coding { of: &'static str, why: CodingFlaw },
+    NoValue { of: &'static str, unit: Unit },
+    ResetWidth { register: &'static str, code: u32, width: u8 },
+    ResetMeaningless { register: &'static str, code: u32 },
+    AmplitudeUnit { register: &'static str, found: Unit, expected: Unit },
     Curve { register: &'static str },
     CommandTwice { command: &'static str },
     NotBuffered { command: &'static str },
-    WordLength { command: &'static str },
+    NotWholeUnits { command: &'static str, of: &'static str, bits: u16, unit_bits: u8 },
+    NotOneWord { command: &'static str, of: &'static str, bits: u16, word_bits: u8 },
+    TooManyUnits { command: &'static str, of: &'static str, units: u16 },
+    RequestEmpty { command: &'static str },
+    DataByRegister { command: &'static str },
+    WriteCount { command: &'static str, found: u16 },
     PieceWidth { command: &'static str },
     FixedValue { command: &'static str },
     Parts { command: &'static str },
     ArgumentMissing { command: &'static str, argument: &'static str },
     ArgumentForeign { command: &'static str, argument: &'static str },
     ArgumentTwice { command: &'static str, argument: &'static str },
-    AddressWidth { command: &'static str, register: &'static str },
-    DataWidth { command: &'static str, register: &'static str },
+    AddressWidth { command: &'static str, register: &'static str, found: u8, expected: u8 },
+    DataWidth { command: &'static str, register: &'static str, found: u8, expected: u8 },
     CrcMissing { command: &'static str },
     CrcNotLast { command: &'static str },
     CrcLeftOut { command: &'static str },
@@ -60,6 +72,8 @@ pub enum Flaw {
     Resolution { found: u16 },
     PositionRange { of: &'static str },
     ResolutionCode { register: &'static str, resolution: u16 },
+    ResolutionUnlisted { register: &'static str, code: u32, resolution: u16 },
+    NoDevices,
     FrameNotWhole { devices: u16, unit_bits: u8 },
 }
 
@@ -67,19 +81,19 @@ pub enum Flaw {
 #[derive(Clone, Copy)]
 enum Part {
     Text(&'static str),
-    Number(u16),
+    Number(u32),
 }
 
 use Part::{Number, Text};
 
 impl Flaw {
-    const fn parts(self) -> [Part; 6] {
+    const fn parts(self) -> Parts {
         match self {
             Self::UnitBits { found } => {
-                padded(&[Text("the unit has "), Number(found as u16), Text(" bits; 1 to 64 are possible")])
+                padded(&[Text("the unit has "), Number(found as u32), Text(" bits; 1 to 64 are possible")])
             }
             Self::Axes { found } => {
-                padded(&[Text("the device has "), Number(found as u16), Text(" axes; 1 to 16 are possible")])
+                padded(&[Text("the device has "), Number(found as u32), Text(" axes; 1 to 16 are possible")])
             }
             Self::MaxClock => padded(&[Text("the fastest clock is 0 Hz")]),
             Self::Filler => padded(&[Text("the filler is not exactly one unit of fixed bits (and the check, if any)")]),
@@ -87,9 +101,15 @@ impl Flaw {
                 padded(&[Text("the idle reply is not exactly one unit of fixed, status and check bits")])
             }
             Self::RepliesInSameSlots => padded(&[Text("a fixed word cannot carry its reply in the same slots")]),
-            Self::RegisterWidth { register } => {
-                padded(&[Text("register `"), Text(register), Text("`: its field is empty or leaves bits 0..32")])
-            }
+            Self::RegisterWidth { register, lsb, width } => padded(&[
+                Text("register `"),
+                Text(register),
+                Text("`: its field has "),
+                Number(width as u32),
+                Text(" bits from bit "),
+                Number(lsb as u32),
+                Text(" on, expected 1 to 32 bits that end at bit 31 or below"),
+            ]),
             Self::RegisterAxis { register } => {
                 padded(&[Text("register `"), Text(register), Text("`: the device has no such axis")])
             }
@@ -106,20 +126,41 @@ impl Flaw {
             Self::CustomNameTwice { register } => {
                 padded(&[Text("register `"), Text(register), Text("`: another register bears this name")])
             }
-            Self::Coding { of } => padded(&[
+            Self::Coding { of, why } => coding(of, why),
+            Self::NoValue { of, unit } => padded(&[
                 Text("`"),
                 Text(of),
-                Text(
-                    "`: its encoding has a factor of zero, an unfit table, a mantissa as wide as the code, a sign where code 0 is not zero, or no value that the unit holds",
-                ),
+                Text("`: no code means a value that the unit `"),
+                unit_of(unit),
+                Text("` holds"),
             ]),
-            Self::Reset { register } => {
-                padded(&[Text("register `"), Text(register), Text("`: its reset code does not fit or means nothing")])
-            }
-            Self::AmplitudeUnit { register } => padded(&[
+            Self::ResetWidth { register, code, width } => padded(&[
                 Text("register `"),
                 Text(register),
-                Text("`: its unit is not the drive's (share of supply or current)"),
+                Text("`: its reset code "),
+                Number(code),
+                Text(" does not fit into its "),
+                Number(width as u32),
+                Text(" bits"),
+            ]),
+            Self::ResetMeaningless { register, code } => padded(&[
+                Text("register `"),
+                Text(register),
+                Text("`: its reset code "),
+                Number(code),
+                Text(" means nothing in its encoding, expected a code that does"),
+            ]),
+            Self::AmplitudeUnit { register, found, expected } => padded(&[
+                Text("register `"),
+                Text(register),
+                Text("`: its unit is `"),
+                unit_of(found),
+                Text("`, expected `"),
+                unit_of(expected),
+                Text(match expected {
+                    Unit::Amperes => "`, as the drive is one of current: `.unit(Unit::Amperes)`",
+                    _ => "`, as the drive is one of voltage: `.unit(Unit::ShareOfSupply)`",
+                }),
             ]),
             Self::Curve { register } => padded(&[
                 Text("register `"),
@@ -132,10 +173,52 @@ impl Flaw {
                 padded(&[Text("command `"), Text(command), Text("` sets nothing going, so it cannot wait for another")])
             }
             Self::CommandTwice { command } => padded(&[Text("command `"), Text(command), Text("` has two forms")]),
-            Self::WordLength { command } => padded(&[
+            Self::NotWholeUnits { command, of, bits, unit_bits } => padded(&[
                 Text("command `"),
                 Text(command),
-                Text("`: its request or reply is not whole units (or, with fixed words, not one unit)"),
+                Text("`: its "),
+                Text(of),
+                Text(" has "),
+                Number(bits as u32),
+                Text(" bits, expected a multiple of "),
+                Number(unit_bits as u32),
+            ]),
+            Self::NotOneWord { command, of, bits, word_bits } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("`: its "),
+                Text(of),
+                Text(" has "),
+                Number(bits as u32),
+                Text(" bits, expected "),
+                Number(word_bits as u32),
+                Text(", one fixed word"),
+            ]),
+            Self::TooManyUnits { command, of, units } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("`: its "),
+                Text(of),
+                Text(" has "),
+                Number(units as u32),
+                Text(" units; up to 64 are possible"),
+            ]),
+            Self::RequestEmpty { command } => {
+                padded(&[Text("command `"), Text(command), Text("`: its request is empty")])
+            }
+            Self::DataByRegister { command } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text(
+                    "`: a fixed word has no place for data whose length hangs on the register; `Piece::data` has a width",
+                ),
+            ]),
+            Self::WriteCount { command, found } => padded(&[
+                Text("command `"),
+                Text(command),
+                Text("` is "),
+                Number(found as u32),
+                Text(" register writes; 1 to 8 are possible"),
             ]),
             Self::PieceWidth { command } => padded(&[
                 Text("command `"),
@@ -159,17 +242,25 @@ impl Flaw {
             Self::ArgumentTwice { command, argument } => {
                 padded(&[Text("command `"), Text(command), Text("` has more than one "), Text(argument)])
             }
-            Self::AddressWidth { command, register } => padded(&[
+            Self::AddressWidth { command, register, found, expected } => padded(&[
                 Text("command `"),
                 Text(command),
-                Text("`: its address has too few bits for register `"),
+                Text("`: its address has "),
+                Number(found as u32),
+                Text(" bits, expected "),
+                Number(expected as u32),
+                Text(" for register `"),
                 Text(register),
                 Text("`"),
             ]),
-            Self::DataWidth { command, register } => padded(&[
+            Self::DataWidth { command, register, found, expected } => padded(&[
                 Text("command `"),
                 Text(command),
-                Text("`: its data has too few bits for register `"),
+                Text("`: its data have "),
+                Number(found as u32),
+                Text(" bits, expected "),
+                Number(expected as u32),
+                Text(" for register `"),
                 Text(register),
                 Text("`"),
             ]),
@@ -203,7 +294,7 @@ impl Flaw {
             ]),
             Self::WriteUnknown { command, parameter } => {
                 let (writes, text, end) = match parameter {
-                    Parameter::Custom(number) => ("` writes custom parameter ", Number(number as u16), ""),
+                    Parameter::Custom(number) => ("` writes custom parameter ", Number(number as u32), ""),
                     other => ("` writes `", Text(other.name()), "`"),
                 };
                 padded(&[
@@ -257,7 +348,7 @@ impl Flaw {
                 Text("` shares its address and has to be read before it is written, but the map has no read command"),
             ]),
             Self::StatusBits { found } => {
-                padded(&[Text("the status word has "), Number(found as u16), Text(" bits; 0 to 64 are possible")])
+                padded(&[Text("the status word has "), Number(found as u32), Text(" bits; 0 to 64 are possible")])
             }
             Self::StatusBit { flag } => padded(&[
                 Text("flag `"),
@@ -272,11 +363,11 @@ impl Flaw {
                 "the motion state's field leaves the status word or the device's axes or meets another field, or two of its codes are alike or too wide",
             )]),
             Self::CounterBits { found } => {
-                padded(&[Text("the position counter has "), Number(found as u16), Text(" bits; 8 to 32 are possible")])
+                padded(&[Text("the position counter has "), Number(found as u32), Text(" bits; 8 to 32 are possible")])
             }
             Self::Resolution { found } => padded(&[
                 Text("a microstep resolution of "),
-                Number(found),
+                Number(found as u32),
                 Text(" (or none at all) is impossible; powers of two from 1 to 32768 are possible"),
             ]),
             Self::PositionRange { of } => {
@@ -285,14 +376,25 @@ impl Flaw {
             Self::ResolutionCode { register, resolution } => padded(&[
                 Text("register `"),
                 Text(register),
-                Text("` and the position counter do not agree on a resolution of "),
-                Number(resolution),
+                Text("` has no code for a resolution of "),
+                Number(resolution as u32),
+                Text(", which the position counter lists"),
             ]),
+            Self::ResolutionUnlisted { register, code, resolution } => padded(&[
+                Text("register `"),
+                Text(register),
+                Text("`: its code "),
+                Number(code),
+                Text(" means a resolution of "),
+                Number(resolution as u32),
+                Text(", which the position counter does not list"),
+            ]),
+            Self::NoDevices => padded(&[Text("the chain has no device")]),
             Self::FrameNotWhole { devices, unit_bits } => padded(&[
                 Text("the frame of "),
-                Number(devices),
+                Number(devices as u32),
                 Text(" devices of "),
-                Number(unit_bits as u16),
+                Number(unit_bits as u32),
                 Text(" bits is not whole bytes, and the map tolerates no spare clocks"),
             ]),
         }
@@ -301,7 +403,7 @@ impl Flaw {
     /// The message as text, built without allocation and at compile time if need be.
     #[must_use]
     pub const fn message(self) -> Message {
-        let mut message = Message { bytes: [0; MESSAGE_BYTES], length: 0 };
+        let mut message = Message::of(&[]);
         let parts = self.parts();
         let mut rest: &[Part] = &parts;
         while let [part, tail @ ..] = rest {
@@ -315,17 +417,89 @@ impl Flaw {
     }
 }
 
+/// The longest message has as many.
+type Parts = [Part; 9];
+
 /// The parts, and nothing behind them.
-const fn padded(parts: &[Part]) -> [Part; 6] {
-    const END: Part = Text("");
-    match *parts {
-        [a] => [a, END, END, END, END, END],
-        [a, b] => [a, b, END, END, END, END],
-        [a, b, c] => [a, b, c, END, END, END],
-        [a, b, c, d] => [a, b, c, d, END, END],
-        [a, b, c, d, e] => [a, b, c, d, e, END],
-        [a, b, c, d, e, f, ..] => [a, b, c, d, e, f],
-        [] => [END; 6],
+const fn padded(parts: &[Part]) -> Parts {
+    let mut padded = [Text(""); 9];
+    let mut slots: &mut [Part] = &mut padded;
+    let mut rest = parts;
+    while let ([part, tail @ ..], [slot, more @ ..]) = (rest, slots) {
+        *slot = *part;
+        (rest, slots) = (tail, more);
+    }
+    padded
+}
+
+/// A unit by its symbol; the two that have none by a word.
+const fn unit_of(unit: Unit) -> Part {
+    Text(match unit {
+        Unit::Factor => "factor",
+        Unit::Code => "code",
+        unit => unit.symbol(),
+    })
+}
+
+/// The message on an encoding that cannot be calculated with.
+const fn coding(of: &'static str, why: CodingFlaw) -> Parts {
+    match why {
+        CodingFlaw::Width { found } => padded(&[
+            Text("`"),
+            Text(of),
+            Text("`: its code has "),
+            Number(found as u32),
+            Text(" bits; 1 to 32 are possible"),
+        ]),
+        CodingFlaw::GreatestCode { found } => padded(&[
+            Text("`"),
+            Text(of),
+            Text("`: its greatest code is "),
+            Number(found),
+            Text(", so that no code means anything; expected at least 1"),
+        ]),
+        CodingFlaw::Ratio { numerator, denominator } => padded(&[
+            Text("`"),
+            Text(of),
+            Text("`: its encoding has the factor "),
+            Number(numerator),
+            Text("/"),
+            Number(denominator),
+            Text("; neither of the two may be 0"),
+        ]),
+        CodingFlaw::MantissaWidth { found, most } => padded(&[
+            Text("`"),
+            Text(of),
+            Text("`: its mantissa has "),
+            Number(found as u32),
+            Text(" bits, expected 1 to "),
+            Number(most as u32),
+            Text(", so that a bit is left for the exponent"),
+        ]),
+        CodingFlaw::TableEmpty => padded(&[Text("`"), Text(of), Text("`: its table has no code")]),
+        CodingFlaw::TableCode { code, greatest } => padded(&[
+            Text("`"),
+            Text(of),
+            Text("`: its table has the code "),
+            Number(code),
+            Text(", the greatest possible is "),
+            Number(greatest),
+        ]),
+        CodingFlaw::TableTwice { code } => {
+            padded(&[Text("`"), Text(of), Text("`: its table has the code "), Number(code), Text(" twice")])
+        }
+        CodingFlaw::TableDenominator { code } => padded(&[
+            Text("`"),
+            Text(of),
+            Text("`: its table gives the code "),
+            Number(code),
+            Text(" a denominator of zero"),
+        ]),
+        CodingFlaw::SignedZero => padded(&[
+            Text("`"),
+            Text(of),
+            Text("`: its codes have a sign, but code 0 is not zero, and so has no negative"),
+        ]),
     }
 }
 
@@ -339,68 +513,3 @@ impl fmt::Display for Flaw {
 }
 
 impl core::error::Error for Flaw {}
-
-const MESSAGE_BYTES: usize = 256;
-
-/// A message for `panic!("{}", message.as_str())` in a constant; cut at 256 bytes.
-#[derive(Clone, Copy, Debug)]
-pub struct Message {
-    bytes: [u8; MESSAGE_BYTES],
-    length: usize,
-}
-
-impl Message {
-    /// The texts, one after another.
-    pub(crate) const fn of(texts: &[&str]) -> Self {
-        let mut message = Self { bytes: [0; MESSAGE_BYTES], length: 0 };
-        let mut rest = texts;
-        while let [text, tail @ ..] = rest {
-            message.push(text.as_bytes());
-            rest = tail;
-        }
-        message
-    }
-
-    /// The text.
-    #[must_use]
-    pub const fn as_str(&self) -> &str {
-        let text = match self.bytes.split_at_checked(self.length) {
-            Some((text, _)) => text,
-            None => &[],
-        };
-        match core::str::from_utf8(text) {
-            Ok(text) => text,
-            // The cut has fallen into a character of the map's own names: what is before it.
-            Err(error) => match text.split_at_checked(error.valid_up_to()) {
-                Some((whole, _)) => match core::str::from_utf8(whole) {
-                    Ok(text) => text,
-                    Err(_) => "",
-                },
-                None => "",
-            },
-        }
-    }
-
-    const fn push(&mut self, text: &[u8]) {
-        let mut text = text;
-        while let [byte, rest @ ..] = text {
-            let Some((_, [slot, ..])) = self.bytes.split_at_mut_checked(self.length) else {
-                return;
-            };
-            *slot = *byte;
-            self.length += 1;
-            text = rest;
-        }
-    }
-
-    const fn push_number(&mut self, number: u16) {
-        let mut divisor: u16 = 10_000;
-        while divisor > 1 && number < divisor {
-            divisor /= 10;
-        }
-        while divisor > 0 {
-            self.push(&[b'0' + (number / divisor % 10) as u8]);
-            divisor /= 10;
-        }
-    }
-}

@@ -16,6 +16,7 @@ use super::vocabulary::{BufferMode, Verb};
 
 /// A run of bits in a command or in a reply.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Piece {
     /// Always these bits: an opcode, an option, a reserved field. In a reply: expected, else it is malformed.
@@ -251,6 +252,7 @@ kinds! {
 
 /// What is written in one step of a [`Request::Writes`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Source {
     /// Always this code.
     Code(u32),
@@ -267,6 +269,7 @@ pub enum Source {
 
 /// One register write of a command that is a sequence of them.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Write {
     /// The parameter whose register is written, on the command's axis.
     pub parameter: Parameter,
@@ -296,6 +299,7 @@ impl Write {
 
 /// How a command is put on the wire.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Request {
     /// One word of these pieces.
     Word(&'static [Piece]),
@@ -305,6 +309,7 @@ pub enum Request {
 
 /// In which states the device refuses a command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Refusal {
     /// While the motor moves.
@@ -343,6 +348,7 @@ impl Refusal {
 
 /// One command that the device knows: its verb, its bits, its reply, its refusals.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct CommandForm {
     /// What the command does.

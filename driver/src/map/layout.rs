@@ -1,6 +1,6 @@
 //! The whole description of one device, and the trait by which a type stands for it.
 
-use super::form::{CommandForm, Piece};
+use super::form::{CommandForm, Piece, Request};
 use super::parameter::Parameter;
 use super::register::{Access, Register};
 use super::status::StatusLayout;
@@ -25,15 +25,20 @@ pub trait RegisterMap {
 
 /// What drives the windings.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Drive {
     /// A voltage: amplitudes are shares of the supply.
     Voltage,
     /// A regulated current: amplitudes are currents.
+    ///
+    /// Each amplitude register then needs `.unit(Unit::Amperes)`, since an amplitude is a share of the supply until
+    /// told otherwise; the check of the map refuses one that does not agree.
     Current,
 }
 
 /// What happens where the position counter ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum WrapAround {
     /// It goes on at the other end.
     Wraps,
@@ -43,6 +48,7 @@ pub enum WrapAround {
 
 /// The position counter.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct PositionCounter {
     /// Bits in the counter, 8 to 32; it is signed.
@@ -91,6 +97,7 @@ impl PositionCounter {
 
 /// One kind of device: everything that the driver and the simulator need to know of a chip.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Layout {
     /// The device's name.
@@ -113,6 +120,9 @@ pub struct Layout {
 
 impl Layout {
     /// A device of one axis with this wire, and nothing yet behind it.
+    ///
+    /// Its drive is one of voltage, it has no status word, and its position counter wraps at 32 bits and counts full
+    /// steps (one microstep a step): give [`position`](Self::position) what the datasheet says before anything moves.
     #[must_use]
     pub const fn new(name: &'static str, wire: Wire) -> Self {
         Self {
@@ -253,6 +263,55 @@ impl Layout {
         bits
     }
 
+    /// A one in each bit of the register at `address` that some field takes.
+    #[must_use]
+    pub const fn content_mask(&self, address: u16) -> u32 {
+        let mut mask = 0;
+        let mut rest = self.registers;
+        while let [register, tail @ ..] = rest {
+            if register.address == address {
+                mask |= register.mask();
+            }
+            rest = tail;
+        }
+        mask
+    }
+
+    /// What the register at `address` holds after power-up.
+    #[must_use]
+    pub const fn reset_content(&self, address: u16) -> u32 {
+        let mut content = 0;
+        let mut rest = self.registers;
+        while let [register, tail @ ..] = rest {
+            if register.address == address {
+                content |= register.content(register.reset);
+            }
+            rest = tail;
+        }
+        content
+    }
+
+    /// At how many addresses several fields share a register that can be written.
+    #[must_use]
+    pub const fn shared_registers(&self) -> usize {
+        let mut count = 0;
+        let mut rest = self.registers;
+        while let [register, tail @ ..] = rest {
+            // Counted at the last of its fields.
+            let mut later = tail;
+            let mut is_last = true;
+            while let [other, more @ ..] = later {
+                is_last &= other.address != register.address;
+                later = more;
+            }
+            if is_last && self.is_shared(register.address) && self.is_writable(register.address) {
+                count += 1;
+            }
+            rest = tail;
+        }
+        count
+    }
+
     /// Whether several fields share the register at `address`.
     #[must_use]
     pub const fn is_shared(&self, address: u16) -> bool {
@@ -302,6 +361,36 @@ impl Layout {
             (Some(whole), Some(_)) => whole + 1,
             _ => 0,
         }
+    }
+
+    /// How many units the longest command that is one word takes, with the slots of its reply where those belong to it;
+    /// 1 at least.
+    #[must_use]
+    pub const fn longest_word(&self) -> u16 {
+        let mut longest = 1;
+        let mut forms = self.commands;
+        while let [form, other_forms @ ..] = forms {
+            forms = other_forms;
+            let Request::Word(pieces) = form.request else {
+                continue;
+            };
+            // What does not speak of a register is as long for every address.
+            let mut address = 0;
+            let mut registers = self.registers;
+            loop {
+                let reply = if self.replies_in_same_slots() { self.units(form.reply, address) } else { 0 };
+                let units = self.units(pieces, address).saturating_add(reply);
+                if units > longest {
+                    longest = units;
+                }
+                let [register, other_registers @ ..] = registers else {
+                    break;
+                };
+                address = register.address;
+                registers = other_registers;
+            }
+        }
+        longest
     }
 
     /// Bytes in the frame of a chain of `devices`, front padding included.

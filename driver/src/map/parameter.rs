@@ -8,6 +8,7 @@ use super::vocabulary::MotionState;
 
 /// One segment of the back-EMF curve.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CurveSegment {
     /// The motion state whose curve it belongs to; `None` where the map has one curve for all.
     pub state: Option<MotionState>,
@@ -19,6 +20,7 @@ macro_rules! parameters {
     ($($(#[$doc:meta])* $name:ident = $id:literal, $text:literal, $unit:ident;)*) => {
         /// What a register carries.
         #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+        #[cfg_attr(feature = "defmt", derive(defmt::Format))]
         #[non_exhaustive]
         pub enum Parameter {
             $($(#[$doc])* $name,)*

@@ -7,6 +7,7 @@ use super::parameter::Parameter;
 
 /// A run of bits inside a register or a status word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct BitField {
     /// The lowest bit, 0 for the least significant.
     pub lsb: u8,
@@ -24,6 +25,7 @@ impl BitField {
 
 /// Who may write a register, and when.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Access {
     /// Nobody: the device keeps it.
     ReadOnly,
@@ -37,6 +39,7 @@ pub enum Access {
 
 /// One parameter's place in the device.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Register {
     /// What it carries.
@@ -156,7 +159,17 @@ impl Register {
         }
     }
 
-    /// The code for a value.
+    /// The register's content where this field holds `code` and all others zero.
+    #[must_use]
+    pub const fn content(&self, code: u32) -> u32 {
+        match (code & self.coding.mask()).checked_shl(self.lsb as u32) {
+            Some(content) => content,
+            None => 0,
+        }
+    }
+
+    /// The code for a value: the nearest one, so that a value nearer to zero than to the first code becomes zero.
+    /// [`quantised`](Self::quantised) shows it.
     ///
     /// # Errors
     /// [`OutOfRange`] if no code means the value, or if the value is of another unit than the register (then the

@@ -5,6 +5,7 @@ use super::vocabulary::MotionState;
 
 /// What a status bit tells.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Flag {
     /// A motion command is being carried out.
@@ -100,6 +101,7 @@ impl Flag {
 
 /// Which level of a bit means that the flag is raised.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Polarity {
     /// A one.
     ActiveHigh,
@@ -109,6 +111,7 @@ pub enum Polarity {
 
 /// What lets a latched flag fall again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Clearing {
     /// Taking the status ([`Verb::TakeStatus`](super::Verb::TakeStatus)).
     TakeStatus,
@@ -118,6 +121,7 @@ pub enum Clearing {
 
 /// Whether a flag shows the present or remembers the past.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Holding {
     /// The flag shows what is so now.
     Live,
@@ -127,6 +131,7 @@ pub enum Holding {
 
 /// One flag of the status word.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct StatusBit {
     /// What it tells.
@@ -197,6 +202,7 @@ impl StatusBit {
 
 /// Where the status word tells the motion state, and by which codes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct MotionStateField {
     /// The bits in the status word.
@@ -236,6 +242,7 @@ impl MotionStateField {
 
 /// The status word.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct StatusLayout {
     /// Bits in the status word, 0 (no status) to 64.

@@ -76,8 +76,10 @@ impl Layout {
     /// Checks that a chain of this many devices can be framed in whole bytes.
     ///
     /// # Errors
-    /// [`Flaw::FrameNotWhole`] if its bits are not whole bytes and the devices tolerate no spare clocks.
+    /// [`Flaw::NoDevices`] for none at all, [`Flaw::FrameNotWhole`] if its bits are not whole bytes and the devices
+    /// tolerate no spare clocks.
     pub const fn validate_for(&self, devices: usize) -> Result<(), Flaw> {
+        refuse_if!(devices == 0, Flaw::NoDevices);
         let shown = if devices < u16::MAX as usize { devices as u16 } else { u16::MAX };
         refuse_if!(!self.can_frame(devices), Flaw::FrameNotWhole { devices: shown, unit_bits: self.wire.unit_bits });
         Ok(())

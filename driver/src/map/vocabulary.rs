@@ -4,6 +4,7 @@ use crate::units::Unit;
 
 /// Which deceleration a stop uses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum StopRamp {
     /// The profile deceleration: the normal slope.
     Profile,
@@ -15,6 +16,7 @@ pub enum StopRamp {
 
 /// What the output bridges do to the windings once the motor stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum BridgeState {
     /// Current flows, the rotor is held.
     Driven,
@@ -26,6 +28,7 @@ pub enum BridgeState {
 
 /// The way round a wrapping counter by which an absolute move goes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Way {
     /// The shorter of the two; the positive one where both are alike.
     Shortest,
@@ -37,6 +40,7 @@ pub enum Way {
 
 /// The sense in which a counter counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Direction {
     /// Up.
     Positive,
@@ -46,6 +50,7 @@ pub enum Direction {
 
 /// What the device does with its position when a search meets the edge that it looks for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum EdgeAction {
     /// Saves it: it becomes the probed position.
     Probe,
@@ -55,6 +60,7 @@ pub enum EdgeAction {
 
 /// When a motion command begins while another is being carried out.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum BufferMode {
     /// At once: it takes over.
     #[default]
@@ -65,6 +71,7 @@ pub enum BufferMode {
 
 /// What the ramp generator is doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum MotionState {
     /// No steps are made.
     Standstill,
@@ -94,6 +101,7 @@ impl MotionState {
 
 /// What a command does, without its arguments: the key under which a map lists the command's form.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Verb {
     /// Ramp to a velocity and keep it.

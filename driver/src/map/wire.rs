@@ -6,6 +6,7 @@ use super::form::Piece;
 
 /// Clock polarity and phase, by the numbers that embedded-hal calls `MODE_0` to `MODE_3`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SpiMode {
     /// Clock idles low, data is captured on the first (rising) edge.
     Mode0,
@@ -32,6 +33,7 @@ impl SpiMode {
 
 /// What the device takes between two chip-select edges.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Framing {
     /// Chip select rises after every unit; a command is one or several units.
     LatchedUnits,
@@ -41,6 +43,7 @@ pub enum Framing {
 
 /// Which bit of a unit leaves first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum BitOrder {
     /// The most significant bit.
     MsbFirst,
@@ -50,6 +53,7 @@ pub enum BitOrder {
 
 /// When a reply leaves the device. Either way its first unit is the one after the request's last.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ReplyTiming {
     /// In slots that belong to the command itself: filler is sent in them, and the next command comes after them.
     SameSlots,
@@ -59,6 +63,7 @@ pub enum ReplyTiming {
 
 /// Whether clocks beyond the chain's own bits do harm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum SpareClocks {
     /// Bits clocked before the frame fall out at the far end; the frame is padded in front to whole bytes.
     Tolerated,
@@ -66,8 +71,20 @@ pub enum SpareClocks {
     Refused,
 }
 
+/// How one of several fields in a register is written without touching its neighbours.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum SharedWrite {
+    /// The register is read, the field replaced, and the register written, in one call.
+    ReadModifyWrite,
+    /// The registers cannot be read back, or should not be: what was written last is remembered
+    /// ([`Shadow`](crate::settings::Shadow)).
+    Shadow,
+}
+
 /// An eight-bit cyclic redundancy check, by the parameters that public catalogues list.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Crc8 {
     /// The generator polynomial without its leading one, most significant bit first.
     pub polynomial: u8,
@@ -110,6 +127,7 @@ impl Crc8 {
 
 /// The wire format of a device.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub struct Wire {
     /// Clock polarity and phase.
@@ -128,6 +146,8 @@ pub struct Wire {
     pub filler: &'static [Piece],
     /// The unit that a device shifts out when it has no reply to give.
     pub idle_reply: &'static [Piece],
+    /// How one of several fields in a register is written.
+    pub shared_write: SharedWrite,
     /// The check that [`Piece::Crc`] stands for.
     pub crc: Option<Crc8>,
     /// Shortest time that chip select has to stay released between two frames, in nanoseconds.
@@ -152,6 +172,7 @@ impl Wire {
             spare_clocks: SpareClocks::Tolerated,
             filler,
             idle_reply: &[],
+            shared_write: SharedWrite::ReadModifyWrite,
             crc: None,
             min_deselect_ns: 1_000,
             max_clock_hz: 1_000_000,
@@ -201,6 +222,13 @@ impl Wire {
     #[must_use]
     pub const fn idle_reply(mut self, pieces: &'static [Piece]) -> Self {
         self.idle_reply = pieces;
+        self
+    }
+
+    /// The same with another way to write one of several fields in a register.
+    #[must_use]
+    pub const fn shared_write(mut self, shared_write: SharedWrite) -> Self {
+        self.shared_write = shared_write;
         self
     }
 

@@ -2,6 +2,7 @@
 
 /// An exact ratio above zero, in lowest terms.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Ratio {
     numerator: u32,
     denominator: u32,

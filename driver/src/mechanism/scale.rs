@@ -14,6 +14,7 @@ use super::travel::{OutOfTravel, PerSecond, PerSecondSquared, Travel, TravelUnit
 /// Each conversion is one 128-bit product and one 128-bit division. A travel whose unit is finer than a microstep
 /// comes back from microsteps as the place that the motor really goes to; microsteps come back as they were.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Scale<U> {
     /// Full steps, below 2^48, in `counts` of the unit's smallest travel, below 2^62; neither is zero.
     steps: u64,

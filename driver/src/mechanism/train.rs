@@ -8,6 +8,7 @@ use super::travel::{Degree, Metre, TravelUnit, Turn};
 
 /// How far a spindle, belt or rack goes in one turn of the output; above zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Lead {
     micrometres: Ratio,
 }
@@ -22,6 +23,7 @@ impl Lead {
 
 /// A motor, its gear, and which way it turns the output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Mechanism {
     steps_per_turn: u16,
     resolution: MicrostepResolution,

@@ -25,14 +25,17 @@ mod sealed {
 
 /// A way or a place of the output, in the unit `U`, as an exact decimal; see [`Turns`], [`Angle`] and [`Length`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Travel<U>(i64, PhantomData<U>);
 
 /// A speed of the output: the travel in one second.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PerSecond<U>(pub Travel<U>);
 
 /// An acceleration of the output: the speed gained in one second.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PerSecondSquared<U>(pub Travel<U>);
 
 impl<U: TravelUnit> Travel<U> {
@@ -84,6 +87,7 @@ macro_rules! travel {
     ) => {
         #[doc = concat!("Marks ", $what, " that is counted in ", $whole, ".")]
         #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[cfg_attr(feature = "defmt", derive(defmt::Format))]
         pub struct $unit;
 
         impl sealed::Sealed for $unit {}
@@ -172,6 +176,7 @@ impl<U: TravelUnit> fmt::Display for PerSecondSquared<U> {
 
 /// A decimal fraction: `digits` · 10^−`places`. Prints without trailing zeros.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Decimal {
     /// The number without its point.
     pub digits: i64,
@@ -203,6 +208,7 @@ impl fmt::Display for Decimal {
 
 /// Travel, a speed or an acceleration of the output that the motor's quantity cannot hold; nothing was clamped.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OutOfTravel {
     /// What was asked for.
     pub value: Decimal,

@@ -15,6 +15,7 @@ use super::ramp::{Ramp, scale_bits, slope_bits, speed_bits};
 /// Below the start-stop velocity the speed needs no ramp to rise or to stop: it is jumped up to, as far as the new
 /// velocity goes, and dropped at once on the way to standstill.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct VelocityChange {
     picoseconds: u128,
     distance: Distance,

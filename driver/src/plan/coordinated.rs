@@ -17,6 +17,7 @@ const CODES_DOWN: usize = 32;
 
 /// What one device of a chain contributes to a coordinated move.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisGoal {
     /// The axis of the device, counted from 0.
     pub axis: u8,
@@ -59,6 +60,7 @@ pub struct AxisGoal {
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Coordinated<const N: usize> {
     layout: &'static Layout,
     goals: [AxisGoal; N],
@@ -68,6 +70,7 @@ pub struct Coordinated<const N: usize> {
 
 /// Why axes cannot be coordinated.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum CoordinateError {
     /// A share, or a distance, cannot be put into the words of the device.

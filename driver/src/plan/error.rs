@@ -6,6 +6,7 @@ use crate::map::Parameter;
 
 /// Why a motion cannot be predicted: it would never end, or the numbers do not hold it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum PlanError {
     /// A velocity, an acceleration or the resolution is zero: the motion would never arrive.

@@ -21,6 +21,7 @@ use super::ramp::{Bits, Ramp};
 /// Planning costs at most one square root of 126 bits and seven divisions of 128 by 128 bits, a question two or three
 /// such divisions; no loop grows with the move.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Move {
     /// Microsteps, without a sign.
     length: u32,

@@ -8,6 +8,7 @@ use super::error::PlanError;
 
 /// The limits of a move of one axis. All are magnitudes: the direction is that of the distance.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Ramp {
     /// Cruising speed, in full steps/s; reached if the move is long enough.
     pub velocity: Velocity,
@@ -90,6 +91,7 @@ impl Ramp {
 
 /// The limits of a [`Ramp`] in the bits of their types; none but `start_stop` is zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Bits {
     pub(super) velocity: u32,
     pub(super) acceleration: u32,

@@ -22,6 +22,7 @@ pub(super) const QUANTITIES: [Parameter; 4] = [
 
 /// One quantity of all axes: `bits` for an axis whose way is `microsteps` at `resolution`, in proportion for others.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Common {
     bits: u32,
     microsteps: u32,
@@ -86,6 +87,7 @@ impl Ramp {
 
 /// The codes of one quantity in one axis's register.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Codes {
     layout: &'static Layout,
     axis: u8,

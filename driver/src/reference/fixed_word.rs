@@ -19,6 +19,7 @@ use crate::map::{
 
 /// A device of one axis that is a set of registers behind 48-bit words with a check. Of the project's invention.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FixedWord;
 
 /// The register that sets motion going, as the kind of motion is written to it.

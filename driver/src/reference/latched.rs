@@ -28,6 +28,7 @@ use crate::map::{
 
 /// A voltage-driven device of one axis, commanded by opcodes in 16-bit latched units. Of the project's invention.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Latched;
 
 /// One code is a fiftieth of a step per second.

@@ -12,7 +12,7 @@ use core::fmt;
 
 use crate::chain::{Procedure, Step};
 use crate::command::{AxisCommand, Command};
-use crate::map::{Access, Flag, Layout, MotionState, Register, Verb};
+use crate::map::{Access, Flag, Layout, MotionState, Register, SharedWrite, Verb};
 use crate::reply::{Reply, ReplyError, Status};
 use crate::units::Value;
 
@@ -20,6 +20,7 @@ use super::{Setting, Settings, SettingsError};
 
 /// Why settings were not applied to a device.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ApplyError {
     /// They do not fit the map. Nothing was written.
@@ -78,6 +79,7 @@ impl core::error::Error for ApplyError {
 
 /// The procedure that applies settings: drive it with a chain's `run`, then ask [`results`](Self::results).
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct Apply<'a, const K: usize, const N: usize> {
     layout: &'static Layout,
@@ -87,6 +89,7 @@ pub struct Apply<'a, const K: usize, const N: usize> {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum State {
     Look,
     Write { rank: u8, index: usize },
@@ -138,19 +141,42 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
         &self,
         commands: &mut [AxisCommand; N],
         index: usize,
-        command: impl Fn(&Setting) -> Option<Command>,
+        command: impl Fn(&Settings<K>, &Setting) -> Option<Command>,
     ) -> bool {
         let mut any = false;
         for ((place, settings), result) in commands.iter_mut().zip(&self.settings).zip(&self.results) {
-            let entry = settings.and_then(|settings| settings.entries().get(index));
-            if let (Some(entry), Ok(())) = (entry, result)
-                && let Some(command) = command(entry)
+            if let (Some(settings), Ok(())) = (settings, result)
+                && let Some(entry) = settings.entries().get(index)
+                && let Some(command) = command(settings, entry)
             {
                 *place = command.on(entry.axis);
                 any = true;
             }
         }
         any
+    }
+
+    /// The command that writes one setting, if it is its turn. Where the map keeps a shadow copy, the register goes out
+    /// whole, with the first of its fields: those that are among the settings, and the others' reset codes.
+    fn write(&self, settings: &Settings<K>, entry: &Setting, rank: u8) -> Option<Command> {
+        let Setting { parameter, value, .. } = *entry;
+        let register = self.register(entry)?;
+        if self.rank(entry) != rank {
+            return None;
+        }
+        let address = register.address;
+        if self.layout.wire.shared_write != SharedWrite::Shadow || !self.layout.is_shared(address) {
+            return Some(Command::WriteParameter { parameter, value });
+        }
+        let mut fields = settings.entries().iter().filter_map(|other| {
+            let (register, code) = other.code(self.layout).ok()?;
+            (register.address == address).then_some((other, register, code))
+        });
+        let (first, register, code) = fields.next()?;
+        let replaced = |content, register: &Register, code| content & !register.mask() | register.content(code);
+        let content = replaced(self.layout.reset_content(address), register, code);
+        let content = fields.fold(content, |content, (_, register, code)| replaced(content, register, code));
+        (first == entry).then_some(Command::WriteContent { parameter, content })
     }
 
     /// Why a setting must not be written now, as far as the status tells.
@@ -190,18 +216,14 @@ impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
                 State::Write { rank: 3.., .. } => self.state = State::ReadBack { index: 0 },
                 State::Write { rank, index } if index >= K => self.state = State::Write { rank: rank + 1, index: 0 },
                 State::Write { rank, index } => {
-                    let write = |entry: &Setting| {
-                        let Setting { parameter, value, .. } = *entry;
-                        (self.rank(entry) == rank).then_some(Command::WriteParameter { parameter, value })
-                    };
-                    if self.fill(commands, index, write) {
+                    if self.fill(commands, index, |settings, entry| self.write(settings, entry, rank)) {
                         return Step::Exchange;
                     }
                     self.state = State::Write { rank, index: index + 1 };
                 }
                 State::ReadBack { index } if index >= K => self.state = State::Done,
                 State::ReadBack { index } => {
-                    if self.fill(commands, index, |entry| Some(Command::read(entry.parameter))) {
+                    if self.fill(commands, index, |_, entry| Some(Command::read(entry.parameter))) {
                         return Step::Exchange;
                     }
                     self.state = State::ReadBack { index: index + 1 };
@@ -245,6 +267,7 @@ impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
 
 /// What the devices of a chain hold of a set of parameters: reads them and makes settings of what it finds.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct ReadBack<const K: usize, const N: usize> {
     found: [Result<Settings<K>, ReplyError>; N],

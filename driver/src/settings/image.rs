@@ -31,6 +31,7 @@ pub const fn image_bytes(count: usize) -> usize {
 
 /// Why bytes are no image of settings for this map, or cannot become one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum ImageError {
     /// The settings do not fit the map.

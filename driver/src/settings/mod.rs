@@ -6,10 +6,12 @@
 
 mod apply;
 pub mod image;
+mod shadow;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
 
 pub use apply::{Apply, ApplyError, ReadBack};
+pub use shadow::Shadow;
 
 use core::fmt;
 
@@ -19,6 +21,7 @@ use crate::units::Value;
 
 /// One parameter of one axis, and its value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Setting {
     /// The parameter.
     pub parameter: Parameter,
@@ -51,8 +54,15 @@ impl Setting {
     /// # Errors
     /// [`SettingsError`] if the map has no such register, it cannot be written, or no code means the value.
     pub const fn code(&self, layout: &Layout) -> Result<(&'static Register, u32), SettingsError> {
+        match self.code_or_error(layout) {
+            Ok(code) => Ok(code),
+            Err(error) => Err(SettingsError::Command { parameter: self.parameter, axis: self.axis, error }),
+        }
+    }
+
+    const fn code_or_error(&self, layout: &Layout) -> Result<(&'static Register, u32), CommandError> {
         let Self { parameter, axis, value } = *self;
-        let error = match layout.register(parameter, axis) {
+        Err(match layout.register(parameter, axis) {
             None => CommandError::NoSuchParameter { parameter },
             Some(register) if matches!(register.access, Access::ReadOnly) => {
                 CommandError::ReadOnly { register: register.name }
@@ -64,13 +74,13 @@ impl Setting {
                 Ok(code) => return Ok((register, code)),
                 Err(error) => CommandError::OutOfRange { of: register.name, error },
             },
-        };
-        Err(SettingsError::Command { parameter, axis, error })
+        })
     }
 }
 
 /// Why settings do not fit a map. Nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum SettingsError {
     /// One of them cannot be written.
@@ -129,6 +139,7 @@ impl core::error::Error for SettingsError {
 /// # Ok::<(), stepchain::settings::SettingsError>(())
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Settings<const K: usize> {
     entries: [Setting; K],
 }
@@ -179,7 +190,9 @@ impl<const K: usize> Settings<K> {
     /// # Panics
     /// If [`check`](Self::check) finds an error; meant for constants, where that is a compile error.
     #[allow(clippy::panic, reason = "a panic in a constant is a compile error, which is what this is for")]
+    #[track_caller]
     pub const fn assert_fits(&self, layout: &Layout) {
+        #[track_caller]
         const fn refuse(what: &str, name: &str) -> ! {
             panic!("{}", Message::of(&["a setting does not fit the map: ", what, " `", name, "`"]).as_str())
         }

@@ -12,6 +12,7 @@ use super::unwrapped::UnwrappedPosition;
 ///
 /// They are no substitute for limit switches: they know of the rotor only what the position says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PositionLimits {
     /// The lowest place.
     pub min: UnwrappedPosition,
@@ -21,6 +22,7 @@ pub struct PositionLimits {
 
 /// Why a command is refused by [`PositionLimits`]. Nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum LimitError {
     /// The move would end outside.

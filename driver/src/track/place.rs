@@ -11,6 +11,7 @@ use super::unwrapped::UnwrappedPosition;
 /// The two need not agree: what was zero to the counter may have been told to be something else. What holds is that
 /// both change alike. So a place says where a command will end, and how a place far off is reached.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Place {
     shape: PositionCounter,
     counter: Position,

@@ -7,6 +7,7 @@ use crate::map::{Flag, Holding, Layout, Piece, Request, Verb};
 /// Counted are the replies that this driver reads, and only a flag that is latched: one that is live may have
 /// fallen again before it is read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ResetNotice {
     /// Every reply: whatever is asked, the answer tells.
     EveryReply,

@@ -25,6 +25,7 @@ use super::unwrapped::UnwrappedPosition;
 ///
 /// Counts are microsteps: after the resolution is changed, make a new tracker.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Tracker {
     shape: PositionCounter,
     resolution: MicrostepResolution,
@@ -39,6 +40,7 @@ pub struct Tracker {
 
 /// Why a reading of the counter could not be made a position.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum UpdateError {
     /// The reading is none that the counter can show. It was not taken in.

@@ -6,6 +6,7 @@ use crate::map::Flag;
 
 /// How far the position of an axis can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Trust {
     /// Not at all: the counter has no known place.
     Unknown(Doubt),
@@ -17,6 +18,7 @@ pub enum Trust {
 
 /// Why a position is unknown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Doubt {
     /// Nothing has been said since power-up.
@@ -37,6 +39,7 @@ pub enum Doubt {
 
 /// The position of the axis is unknown: home it, or say where it is. Nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct PositionUnknown {
     /// Why.
     pub doubt: Doubt,

@@ -10,6 +10,7 @@ use crate::units::{Distance, OutOfRange, Position, Unit};
 /// Not a [`Position`], which is what the counter does show: one of those means many of these. At a million
 /// microsteps a second the count lasts for 292 000 years.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct UnwrappedPosition(i64);
 
 impl UnwrappedPosition {

@@ -13,6 +13,7 @@ use super::reach::of_nanoseconds;
 ///
 /// It is data: the watch itself sends nothing and marks nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Reaction {
     /// Tell somebody.
@@ -30,6 +31,7 @@ pub enum Reaction {
 
 /// Why an answer did not count as one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Miss {
     /// The transfer failed, or none was made.
@@ -43,6 +45,7 @@ pub enum Miss {
 
 /// What has changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum WatchEvent {
     /// Replies have stayed away, or made no sense, once too often. Told once, until the device answers again.
@@ -84,6 +87,7 @@ pub enum WatchEvent {
 /// assert_eq!(watch.answered(ms(300)), Some(WatchEvent::Resumed { silent: ms(300) }));
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Watch {
     period: Duration,
     tolerated: u32,

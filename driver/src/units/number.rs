@@ -4,6 +4,7 @@ use core::fmt;
 
 /// What a number counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Unit {
     /// Microsteps: positions and distances.
@@ -122,6 +123,7 @@ impl fmt::Display for Unit {
 ///
 /// Prints as a decimal fraction, without trailing zeros, to at most nine places.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Number {
     /// The number times 2^`fraction_bits`.
     pub bits: i64,
@@ -159,6 +161,7 @@ impl fmt::Display for Number {
 
 /// A value that a type, a register or a command field cannot hold; nothing was clamped and nothing was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OutOfRange {
     /// What was asked for.
     pub value: Number,

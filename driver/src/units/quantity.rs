@@ -11,6 +11,7 @@ macro_rules! quantity {
     ($(#[$doc:meta])* $name:ident, $fixed:ty, $bits:ty, $unit:ident) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[cfg_attr(feature = "defmt", derive(defmt::Format))]
         pub struct $name($fixed);
 
         impl $name {

@@ -10,6 +10,7 @@ use super::quantity::{
 
 /// A physical quantity of any unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Value {
     /// A place, in microsteps.

@@ -127,3 +127,45 @@ fn a_fixed_bit_or_check_that_differs_is_told() {
     let crc = check_of(Crc8::new(0x07), &[0xB1, 0x23]) as u64;
     assert_eq!(read(0xB1_23_00 | crc), Err(Mismatch::Fixed));
 }
+
+/// By hand: a reply in units of six bits of which the check takes the last two of one and all of the next. The check of
+/// ten bits is that of the two bytes 0x02 0xA5.
+#[test]
+fn a_check_may_straddle_units() {
+    const LAYOUT: Layout =
+        Layout::new("six", Wire::latched_units(6, &[Piece::Fixed { width: 6, value: 0 }]).crc(Crc8::new(0x07)));
+    let pieces = [Piece::data(10), Piece::Crc];
+    let crc = check_of(Crc8::new(0x07), &[0x02, 0xA5]) as u64;
+    let word = 0x2A5 << 8 | crc;
+    let read = |word: u64| {
+        let mut answer = Answer::new(&LAYOUT, &pieces, 0);
+        for (index, shift) in [(0, 12), (1, 6), (2, 0)] {
+            answer.take(&LAYOUT, &pieces, &Content::default(), index, word >> shift & 0x3F);
+        }
+        answer.verdict(&pieces).map(|()| answer.data)
+    };
+    assert_eq!(read(word), Ok(0x2A5));
+    for bit in 0..8 {
+        let found = crc as u8 ^ 1 << bit;
+        assert_eq!(read(word ^ 1 << bit), Err(Mismatch::Crc { expected: crc as u8, found }));
+    }
+}
+
+/// By hand: the echo of address 0xB5 and axis 2, and two status bits, in a reply of two bytes: B5, 10 then bits 5..4 of
+/// the status, then four bits of no meaning.
+#[test]
+fn the_echo_of_an_address_or_axis_that_differs_is_told() {
+    const LAYOUT: Layout = Layout::new("eight", Wire::latched_units(8, &[Piece::Fixed { width: 8, value: 0 }]));
+    let pieces = [Piece::address(8), Piece::axis(2), Piece::Status { lsb: 4, width: 2 }, Piece::any(4)];
+    let content = Content { address: 0xB5, axis: 2, ..Content::default() };
+    let read = |units: [u64; 2]| {
+        let mut answer = Answer::new(&LAYOUT, &pieces, 0xB5);
+        for (index, unit) in [0, 1].into_iter().zip(units) {
+            answer.take(&LAYOUT, &pieces, &content, index, unit);
+        }
+        answer.verdict(&pieces).map(|()| (answer.status, answer.status_known))
+    };
+    assert_eq!(read([0xB5, 0b1001_1111]), Ok((0b01_0000, 0b11_0000)));
+    assert_eq!(read([0xB4, 0b1001_1111]), Err(Mismatch::Fixed));
+    assert_eq!(read([0xB5, 0b1101_1111]), Err(Mismatch::Fixed));
+}

@@ -58,9 +58,10 @@ use stepchain::Command;
 use stepchain::map::{BufferMode, Layout, Register};
 use stepchain::units::Value;
 
+pub(crate) use orders::VERBS;
 pub use parse::{BenchError, load, map_of, parse};
-pub use problem::{Problem, Source, nearest};
-pub(crate) use settings::bits;
+pub use problem::{Problem, Source};
+pub(crate) use settings::{bits, resolution_at_reset};
 
 /// The bench that runs when none is named.
 pub const BUILT_IN: Source<'static> =
@@ -68,6 +69,16 @@ pub const BUILT_IN: Source<'static> =
 
 /// Keys of a bench file that stand in no table.
 const HEAD: &[&str] = &["title", "description", "until_s"];
+/// Tables of a bench file.
+const TABLES: &[&str] = &["chain", "settings", "step", "expect"];
+/// Keys of the table of the chain.
+const CHAIN: &[&str] = &["map", "axes", "devices", "spi_clock_hz"];
+
+/// Every key that a bench file can have, but for the names of axes and parameters.
+#[cfg(test)]
+pub(crate) fn keys() -> Vec<&'static str> {
+    [HEAD, TABLES, CHAIN, timeline::KEYS, orders::OPTIONS].concat()
+}
 
 /// A whole bench, checked against its map.
 #[derive(Clone, Debug)]
@@ -127,7 +138,9 @@ pub struct Setting {
     pub axis: usize,
     /// The register.
     pub register: &'static Register,
-    /// The value as asked.
+    /// The number that the bench asks for, lengths in full steps.
+    pub asked: f64,
+    /// The same as the driver takes it, lengths in microsteps.
     pub value: Value,
     /// Where the bench says so.
     pub place: Place,
@@ -168,4 +181,6 @@ pub struct Order {
     pub buffer_mode: BufferMode,
     /// The same in words, lengths in full steps.
     pub text: String,
+    /// Where the bench says so: at the command's argument, if it has one.
+    pub place: Place,
 }

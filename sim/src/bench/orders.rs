@@ -2,7 +2,7 @@
 
 use stepchain::Command;
 use stepchain::map::{BridgeState, BufferMode, Direction, EdgeAction, Layout, Parameter, StopRamp, Way};
-use stepchain::units::{Distance, Position, Unit, Velocity};
+use stepchain::units::{Distance, Number, OutOfRange, Position, Unit, Velocity};
 
 use super::Axis;
 use super::problem::{Problem, Source};
@@ -31,7 +31,8 @@ const WORDS: &[(&str, Command)] = &[
     ("take_status", Command::TakeStatus),
     ("stop", Command::Stop { ramp: StopRamp::Profile, bridge: BridgeState::Driven }),
 ];
-const VERBS: &[&str] = &[
+/// Every verb, by the key that a step has for it.
+pub(crate) const VERBS: &[&str] = &[
     "move_velocity",
     "move_relative",
     "move_absolute",
@@ -50,6 +51,9 @@ const VERBS: &[&str] = &[
     "peek_status",
     "take_status",
 ];
+
+/// What may stand beside a verb.
+pub(super) const OPTIONS: &[&str] = &["way", "bridge", "value", "edge", "buffered"];
 
 /// What one axis is asked: the command, when it begins, and the same in words.
 pub(super) fn read(
@@ -71,14 +75,20 @@ pub(super) fn read(
     Ok((command, buffer_mode, text))
 }
 
+/// The value that a command acts on: its verb's, or all of what is no table.
+pub(super) fn argument<'a>(node: &Node<'a>) -> Node<'a> {
+    let table = node.table("a command");
+    let verb = table.iter().flat_map(Table::entries).find(|entry| VERBS.contains(&entry.key));
+    verb.map_or(*node, |verb| verb.node)
+}
+
 fn from_table(
     source: &Source<'_>,
     layout: &'static Layout,
     axis: &Axis,
     table: &Table<'_>,
 ) -> Result<(Command, BufferMode), Problem> {
-    let options: &[&str] = &["way", "bridge", "value", "edge", "buffered"];
-    let stranger = table.entries().iter().find(|entry| ![VERBS, options].concat().contains(&entry.key));
+    let stranger = table.entries().iter().find(|entry| ![VERBS, OPTIONS].concat().contains(&entry.key));
     if let Some(stranger) = stranger {
         return Err(unknown(source, &stranger.key_span, stranger.key, VERBS));
     }
@@ -93,7 +103,7 @@ fn from_table(
     let velocity = || {
         let number = argument.number("a velocity in full steps/s")?;
         let velocity = Velocity::from_bits(bits(number, Unit::StepsPerSecond));
-        velocity.map_err(|error| beyond(&argument, &error))
+        velocity.map_err(|error| beyond(&argument, axis, &error))
     };
     let edge = || table.need("edge", "what becomes of the position at the edge")?.word(ACTIONS);
     let command = match verb.key {
@@ -116,13 +126,13 @@ fn from_table(
         "move_relative" => {
             allow(&[])?;
             let microsteps = whole_microsteps(&argument, axis, "a distance in full steps")?;
-            let distance = Distance::from_bits(microsteps).map_err(|error| beyond(&argument, &error))?;
+            let distance = Distance::from_bits(microsteps).map_err(|error| beyond(&argument, axis, &error))?;
             Ok(Command::MoveRelative { distance })
         }
         "move_absolute" => {
             allow(&["way"])?;
             let microsteps = whole_microsteps(&argument, axis, "a position in full steps")?;
-            let target = Position::from_bits(microsteps).map_err(|error| beyond(&argument, &error))?;
+            let target = Position::from_bits(microsteps).map_err(|error| beyond(&argument, axis, &error))?;
             let way = chosen("way").map_or(Ok(Way::Shortest), |node| node.word(WAYS))?;
             Ok(Command::MoveAbsolute { target, way })
         }
@@ -172,9 +182,15 @@ fn parameter(source: &Source<'_>, layout: &'static Layout, axis: &Axis, node: &N
     })
 }
 
-fn beyond(node: &Node<'_>, error: &stepchain::units::OutOfRange) -> Problem {
-    let stepchain::units::OutOfRange { value, min, max, unit, .. } = error;
-    node.problem(format!("{value} {unit}"), format!("{min}..={max} {unit}"))
+/// The error of a number beyond the driver's own type, in the units of the bench.
+fn beyond(node: &Node<'_>, axis: &Axis, error: &OutOfRange) -> Problem {
+    let OutOfRange { value, min, max, unit, .. } = *error;
+    if unit != Unit::Microsteps {
+        return node.problem(format!("{value} {unit}"), format!("{min}..={max} {unit}"));
+    }
+    let steps = |number: Number| axis.steps(number.bits as f64);
+    let expected = format!("{}..={} steps at {} microsteps a step", steps(min), steps(max), axis.resolution);
+    node.problem(format!("{} steps", steps(value)), expected)
 }
 
 /// Full steps as microsteps, which they must be a whole number of.

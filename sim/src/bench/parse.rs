@@ -7,10 +7,14 @@ use stepchain::map::{Layout, RegisterMap};
 use stepchain::reference::{FixedWord, Latched};
 use toml::de::DeTable;
 
-use super::problem::{Problem, Source, nearest};
+use super::problem::{Problem, Source};
 use super::tree::{Node, Table};
-use super::{Axis, Bench, orders, settings, timeline};
+use super::{Axis, Bench, CHAIN, HEAD, TABLES, orders, settings, timeline};
 use crate::map_file::{self, MapFileError};
+use crate::spelling::{nearest, no_toml};
+
+/// The maps that need no file.
+const BUILT_IN_MAPS: [&str; 2] = ["latched", "fixed-word"];
 
 /// Why a bench cannot be used.
 #[derive(Debug)]
@@ -47,7 +51,13 @@ pub fn map_of(name: &str, base: &Path) -> Result<&'static Layout, MapFileError> 
     match name {
         "latched" => Ok(&Latched::LAYOUT),
         "fixed-word" => Ok(&FixedWord::LAYOUT),
-        path => map_file::load(base.join(path)),
+        path => {
+            let file = base.join(path);
+            if file.exists() {
+                return map_file::load(file);
+            }
+            Err(MapFileError::Missing { file: file.display().to_string(), near: nearest(name, BUILT_IN_MAPS) })
+        }
     }
 }
 
@@ -57,7 +67,8 @@ pub fn map_of(name: &str, base: &Path) -> Result<&'static Layout, MapFileError> 
 /// [`BenchError`] if it or its map cannot be read or used.
 pub fn load(path: &Path) -> Result<Bench, BenchError> {
     let file = path.display().to_string();
-    let bytes = std::fs::read(path).map_err(|error| Problem::of_file(&file, error.to_string(), "a bench file"))?;
+    let bytes = std::fs::read(path)
+        .map_err(|error| Problem::of_file(&file, format!("nothing that can be read ({error})"), "a bench file"))?;
     let text = String::from_utf8(bytes).map_err(|error| {
         let offset = error.utf8_error().valid_up_to();
         Problem::of_file(&file, format!("a byte that is no text, at byte {offset}"), "text in UTF-8")
@@ -71,16 +82,20 @@ pub fn load(path: &Path) -> Result<Bench, BenchError> {
 /// [`BenchError`] if it or its map cannot be used.
 pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
     let document = DeTable::parse(source.text).map_err(|error| {
-        let span = error.span().unwrap_or(0..0);
-        source.problem(&span, "text that is no TOML", error.message().lines().collect::<Vec<_>>().join("; "))
+        let (span, found) = no_toml(source.text, &error);
+        Problem { expected: None, ..source.problem(&span, found, "") }
     })?;
     let bench = Table::new(source, 0..0, document.get_ref());
-    bench.only(&["title", "description", "chain", "settings", "step", "expect", "until_s"])?;
+    if bench.get("wire").is_some() && bench.get("chain").is_none() {
+        let problem = source.problem(&bench.span, "a map file", "a bench file, with `[chain]` and `[[step]]`");
+        return Err(problem.hint("`stepchain map check` reads maps").into());
+    }
+    bench.only(&[HEAD, TABLES].concat())?;
     let text = |key| bench.get(key).map_or(Ok(""), |node| node.text("a text in quotes")).map(str::to_owned);
     let until_ns = bench.get("until_s").map(|node| timeline::nanoseconds(&node)).transpose()?;
 
     let chain = bench.need("chain", "a table with `map` and `axes`")?.table("a table with `map` and `axes`")?;
-    chain.only(&["map", "axes", "devices", "spi_clock_hz"])?;
+    chain.only(CHAIN)?;
     let layout = map(source, chain.need("map", "\"latched\", \"fixed-word\" or the path of a map file")?)?;
     let mut axes = axes(layout, &chain)?;
     let devices = axes.len() / usize::from(layout.axes);
@@ -124,9 +139,9 @@ fn map(source: &Source<'_>, node: Node<'_>) -> Result<&'static Layout, BenchErro
     let name = node.text(expected)?;
     let base = Path::new(source.file).parent().unwrap_or(Path::new(""));
     // A name that is neither of the two nor a file is most likely one of the two, misspelt.
-    if !["latched", "fixed-word"].contains(&name) && !base.join(name).is_file() {
+    if !BUILT_IN_MAPS.contains(&name) && !base.join(name).is_file() {
         let problem = node.problem(format!("{name:?}, which is no file here"), expected);
-        let near = nearest(name, ["latched", "fixed-word"]);
+        let near = nearest(name, BUILT_IN_MAPS);
         return Err(match near {
             Some(near) => problem.hint(format!("did you mean `{near}`?")),
             None => problem.hint("paths are seen from the bench file"),

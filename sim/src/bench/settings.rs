@@ -49,11 +49,38 @@ pub(super) fn value(node: &Node<'_>, register: &'static Register, resolution: u1
     let scale = if register.unit == Unit::Microsteps { f64::from(resolution) } else { 1.0 };
     let bits = bits(number * scale, register.unit);
     let of_unit = Value::from_bits(register.unit, bits);
-    let value = of_unit.and_then(|value| register.code_of(value).map(|_| value));
-    value.map_err(|error| {
+    let both = of_unit.and_then(|value| register.quantised(value).map(|really| (value, really)));
+    let (value, really) = both.map_err(|error| {
         let limits = format!("{}..={} {}", error.min, error.max, error.unit);
         node.problem(format!("{} {}", error.value, error.unit), format!("`{}` within {limits}", name_of(register)))
-    })
+    })?;
+    // Nearest may be zero, and a slope or a speed of zero is something else than a small one.
+    if number != 0.0 && really.to_bits() == 0 {
+        let found = format!("{number} {}, which would be written as 0", register.unit.symbol());
+        let least = least_but_zero(register, number < 0.0)
+            .map_or(String::new(), |least| format!(", of which the smallest is {least}"));
+        let expected = format!("0 or a value that `{}` can hold{least}", name_of(register));
+        return Err(node.problem(found, expected));
+    }
+    Ok(value)
+}
+
+/// The value nearest to zero on one side of it that a code of the register means.
+fn least_but_zero(register: &'static Register, negative: bool) -> Option<Value> {
+    let (min, max) = register.coding.limits(register.unit);
+    let end = if negative { min } else { max };
+    let quantised = |bits| register.quantised(Value::from_bits(register.unit, bits).ok()?).ok();
+    let is_zero = |bits| quantised(bits).is_none_or(|value| value.to_bits() == 0);
+    if (end < 0) != negative || is_zero(end) {
+        return None;
+    }
+    // What is rounded to zero lies on this side of it: halve the way until one bit is between both.
+    let (mut near, mut far) = (0, end);
+    while (far - near).abs() > 1 {
+        let middle = near + (far - near) / 2;
+        if is_zero(middle) { near = middle } else { far = middle }
+    }
+    quantised(far)
 }
 
 /// The fixed-point bits nearest to a number; numbers beyond 64 bits end at its limits.
@@ -107,7 +134,8 @@ pub(super) fn read(
             if let Value::MicrostepResolution(resolution) = value {
                 axis.resolution = offered(layout, resolution.to_microsteps_per_step(), &node)?;
             }
-            all.push(Setting { axis: index, register, value, place: source.place(node.span().start) });
+            let asked = node.number(&expected_in(register))?;
+            all.push(Setting { axis: index, register, asked, value, place: source.place(node.span().start) });
         }
     }
     Ok(all)
@@ -122,7 +150,7 @@ fn offered(layout: &Layout, resolution: u16, node: &Node<'_>) -> Result<u16, Pro
 }
 
 /// Microsteps in a full step after power-up.
-pub(super) fn resolution_at_reset(layout: &Layout, axis: u8) -> u16 {
+pub(crate) fn resolution_at_reset(layout: &Layout, axis: u8) -> u16 {
     let register = layout.register(Parameter::MicrostepResolution, axis);
     match register.map(|register| register.value_of(register.reset)) {
         Some(Ok(Value::MicrostepResolution(resolution))) => resolution.to_microsteps_per_step(),

@@ -92,6 +92,7 @@ fn a_setting_for_one_axis_wins_and_lengths_follow_the_resolution() {
 /// Each broken bench, and what must be said about it; the chain takes lines 1 to 3.
 const BROKEN: &[(&str, &str)] = &[
     ("[[step]\n", "b.toml:4:"),
+    ("[[step]]\nat_s = 1\nat_s = 2\n", "b.toml:6:1: is no TOML: duplicate key `at_s`"),
     ("titel = 1\n", "b.toml:4:1: found `titel`, expected one of `map`"),
     ("[setings.all]\n", "b.toml:4:2: found `setings`, expected one of `title`"),
     ("until_s = 1\n", "`until_s` stands at the top, before the first [table]"),
@@ -125,6 +126,16 @@ const BROKEN: &[(&str, &str)] = &[
     ("[settings.lift]\nprofile_velocty = 5\n", "b.toml:5:1: found `profile_velocty`"),
     ("[settings.lift]\nprofile_velocty = 5\n", "did you mean `profile_velocity`?"),
     ("[settings.lift]\nprofile_velocity = 999999\n", "b.toml:5:20: found"),
+    // One code is 0.02 steps/s, and nearest to less than half of it is zero.
+    (
+        "[settings.lift]\nprofile_velocity = 0.009\n",
+        "b.toml:5:20: found 0.009 steps/s, which would be written as 0, expected 0 or a value that `profile_velocity` can \
+         hold, of which the smallest is 0.02",
+    ),
+    (
+        "[[step]]\nat_s = 1\nlift = { write_parameter = \"profile_acceleration\", value = 0.5 }\n",
+        "b.toml:6:60: found 0.5 steps/s², which would be written as 0",
+    ),
     ("[settings.lift]\nprofile_velocity = true\n", "found `true`, expected a number (full steps/s)"),
     ("[settings.lift]\nmicrostep_resolution = 5\n", "expected one of 64, 32, 16, 8, 4, 2, 1"),
     (
@@ -139,6 +150,30 @@ fn a_broken_bench_is_told_by_place_by_what_was_found_and_by_what_was_expected() 
         let message = read(text).unwrap_err();
         assert!(message.contains(expected), "{text:?} says\n  {message}\nbut not\n  {expected}");
     }
+}
+
+#[test]
+fn zero_itself_and_what_has_a_code_of_its_own_can_be_set() {
+    for number in ["0", "0.0", "0.011"] {
+        let set = format!("[settings.lift]\nprofile_velocity = {number}\n[[step]]\nat_s = 1\nlift = \"stop\"\n");
+        assert_eq!(read(&set).unwrap().settings.len(), 1, "{number}");
+    }
+}
+
+#[test]
+fn a_map_file_is_told_from_a_bench() {
+    let text = "name = \"mine\"\n[wire]\nframing = \"fixed-word\"\n";
+    let said = parse(&Source { file: "mine.toml", text }).unwrap_err().to_string();
+    let expected = "mine.toml:1:1: found a map file, expected a bench file, with `[chain]` and `[[step]]`; \
+                    `stepchain map check` reads maps";
+    assert_eq!(said, expected);
+}
+
+#[test]
+fn a_word_of_one_letter_gets_no_guess() {
+    let text = "[chain]\nmap = \"latched\"\naxes = [\"a\"]\n[[step]]\nat_s = 1\nb = \"stop\"\n";
+    let said = parse(&Source { file: "b.toml", text }).unwrap_err().to_string();
+    assert!(said.contains("found `b`") && !said.contains("did you mean"), "{said}");
 }
 
 #[test]

@@ -83,7 +83,8 @@ fn step(source: &Source<'_>, layout: &'static Layout, axes: &[Axis], table: &Tab
             return Err(node.problem(found, "one command for each device in a step; give the other its own step"));
         }
         let (command, buffer_mode, text) = orders::read(source, layout, axis, &node)?;
-        orders.push(Order { axis: index, command, buffer_mode, text });
+        let place = source.place(orders::argument(&node).span().start);
+        orders.push(Order { axis: index, command, buffer_mode, text, place });
     }
     if orders.is_empty() {
         return Err(source.problem(&table.span, "a step that asks nothing", "a command for at least one axis"));

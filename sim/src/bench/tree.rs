@@ -8,7 +8,8 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::HEAD;
-use super::problem::{Problem, Source, nearest};
+use super::problem::{Problem, Source};
+use crate::spelling::nearest;
 
 /// A value and where it stands.
 #[derive(Clone, Copy, Debug)]

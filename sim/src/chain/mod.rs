@@ -24,6 +24,7 @@
 //! # Ok::<(), stepchain::map::Flaw>(())
 //! ```
 
+mod asynchronous;
 mod spi;
 #[cfg(test)]
 mod tests;
@@ -45,8 +46,8 @@ use world::World;
 ///
 /// Devices are counted from 0 at the controller's output, axes from 0 within a device.
 ///
-/// # Panics
-/// Every method that is given a device or an axis panics if the chain has none such.
+/// A chain that runs into a device or an axis that it does not have is a mistake of the test, so methods that are given
+/// one panic there and say so.
 #[derive(Clone, Debug)]
 pub struct VirtualChain {
     world: Arc<Mutex<World>>,
@@ -56,7 +57,8 @@ impl VirtualChain {
     /// A chain of this many devices, all just powered up, at time zero.
     ///
     /// # Errors
-    /// The [`Flaw`] of a map that is not valid, or whose frame of this many devices cannot be sent in whole bytes.
+    /// The [`Flaw`] of a map that is not valid, or whose frame of this many devices cannot be sent in whole bytes; and
+    /// [`Flaw::NoDevices`] for a chain of none.
     pub fn new(layout: &'static Layout, devices: usize) -> Result<Self, Flaw> {
         layout.validate()?;
         layout.validate_for(devices)?;
@@ -156,94 +158,142 @@ impl VirtualChain {
     }
 
     /// An axis' position in microsteps, without wrap-around.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn position(&self, device: usize, axis: usize) -> i64 {
         self.with_axis(device, axis, Axis::position)
     }
 
     /// An axis' velocity in full steps/s, positive counting up.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn velocity_steps_per_s(&self, device: usize, axis: usize) -> f64 {
         self.with_axis(device, axis, Axis::velocity_steps_per_s)
     }
 
     /// What the bridge of an axis does to the windings.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn bridge_state(&self, device: usize, axis: usize) -> BridgeState {
         self.with_axis(device, axis, Axis::bridge)
     }
 
     /// Whether an axis makes steps.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn is_moving(&self, device: usize, axis: usize) -> bool {
         self.with_axis(device, axis, Axis::is_moving)
     }
 
     /// Microsteps in a full step of an axis.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn microsteps_per_step(&self, device: usize, axis: usize) -> u32 {
         self.with_axis(device, axis, |axis, _| axis.microsteps_per_step())
     }
 
     /// A copy of an axis' ramp generator, to ask about any instant since the last command and after.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn engine(&self, device: usize, axis: usize) -> Engine {
         self.with_axis(device, axis, |axis, _| axis.engine().clone())
     }
 
     /// All motion of an axis so far, as the corners between quadratics.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn trajectory(&self, device: usize, axis: usize) -> Vec<Breakpoint> {
         self.with_axis(device, axis, Axis::trajectory)
     }
 
     /// Puts an axis at an unwrapped count of microsteps, behind the firmware's back.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     pub fn set_position(&self, device: usize, axis: usize, microsteps: i64) {
-        self.with_device(device, |device, now_ns| device.set_position(axis, microsteps, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.set_position(axis, microsteps, now_ns));
     }
 
     /// What the register at an address holds, live values included; zero where there is none.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
     #[must_use]
     pub fn read_register(&self, device: usize, address: u16) -> u32 {
         self.with_device(device, |device, now_ns| device.content(address, now_ns))
     }
 
     /// A device's status word.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
     #[must_use]
     pub fn status(&self, device: usize) -> u64 {
         self.with_device(device, |device, now_ns| device.status(now_ns))
     }
 
     /// Where the rotor of an axis is, in full steps from where it was at power-up.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     #[must_use]
     pub fn rotor_steps(&self, device: usize, axis: usize) -> f64 {
         self.with_axis(device, axis, Axis::rotor_steps)
     }
 
     /// The machine of an axis has another home switch from now on. No axis has one at first.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     pub fn set_switch(&self, device: usize, axis: usize, switch: Switch) {
-        self.with_device(device, |device, now_ns| device.set_switch(axis, switch, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.set_switch(axis, switch, now_ns));
     }
 
     /// The machine of an axis has an end stop from now on, in full steps from where the rotor was at power-up: below the
     /// rotor if it lies there, else above. There is one on each side at most, and none at first.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     pub fn set_end_stop(&self, device: usize, axis: usize, at_steps: f64) {
-        self.with_device(device, |device, now_ns| device.set_end_stop(axis, at_steps, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.set_end_stop(axis, at_steps, now_ns));
     }
 
     /// Outside pulses come now, each for one microstep. An axis that was not told to follow them ignores them.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     pub fn pulse(&self, device: usize, axis: usize, count: u64) {
-        self.with_device(device, |device, now_ns| device.pulse(axis, count, now_ns));
+        self.change_axis(device, axis, |device, now_ns| device.pulse(axis, count, now_ns));
     }
 
     /// A condition that a device notices (a closed switch, a low supply) holds from now on, or no longer. A fault shuts
     /// bridges off; [`device`](crate::device) says which.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
     pub fn set_condition(&self, device: usize, axis: usize, flag: Flag, holds: bool) {
-        let axis = u8::try_from(axis).unwrap_or(u8::MAX);
-        self.with_device(device, |device, now_ns| device.set_condition(flag, axis, holds, now_ns));
+        let number = u8::try_from(axis).unwrap_or(u8::MAX);
+        self.change_axis(device, axis, |device, now_ns| device.set_condition(flag, number, holds, now_ns));
     }
 
     /// A device loses its supply for an instant and starts anew.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
     pub fn reset_node(&self, device: usize) {
         self.world().reset_node(device);
     }
@@ -252,15 +302,34 @@ impl VirtualChain {
         let mut world = self.world();
         world.catch_up();
         let now_ns = world.now_ns();
-        ask(&mut world.devices[device], now_ns)
+        ask(world.device(device), now_ns)
     }
 
     fn with_axis<R>(&self, device: usize, axis: usize, ask: impl FnOnce(&Axis, u64) -> R) -> R {
-        self.with_device(device, |device, now_ns| ask(&device.axes()[axis], now_ns))
+        self.with_device(device, |device, now_ns| ask(axis_of(device, axis), now_ns))
+    }
+
+    fn change_axis(&self, device: usize, axis: usize, change: impl FnOnce(&mut Device, u64)) {
+        self.with_device(device, |device, now_ns| {
+            axis_of(device, axis);
+            change(device, now_ns);
+        });
     }
 
     /// A panic elsewhere leaves the world as it was: nothing in it is half done across calls.
     fn world(&self) -> MutexGuard<'_, World> {
         self.world.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// One axis of a device.
+///
+/// # Panics
+/// If the device has none such.
+fn axis_of(device: &Device, axis: usize) -> &Axis {
+    let axes = device.axes();
+    match axes.get(axis) {
+        Some(axis) => axis,
+        None => panic!("a device has {} axes, counted from 0, and no axis {axis}", axes.len()),
     }
 }

@@ -239,10 +239,48 @@ fn a_flawed_map_or_a_frame_that_cannot_be_sent_is_refused() {
 }
 
 #[test]
-fn a_chain_of_no_devices_is_a_wire() {
-    let chain = chain(LATCHED, 0);
-    assert_eq!(talk(&chain, &[&[0x12, 0x34]]), [0x12, 0x34]);
-    assert!(chain.run_until_still(0));
+fn a_chain_of_no_devices_is_refused() {
+    assert_eq!(VirtualChain::new(LATCHED, 0).err(), Some(Flaw::NoDevices));
+}
+
+/// A driver that believes in a third device: its frames push the units of the two that are there out of place.
+#[test]
+fn a_frame_with_units_for_devices_that_are_not_there_is_a_violation() {
+    let chain = chain(LATCHED, 2);
+    talk(&chain, &[&[0x7E; 6]]);
+    assert_eq!(violations(&chain), [Violation::SurplusUnits { bits: 48, chain_bits: 32 }]);
+    // Eight spare clocks are half a unit: some controllers send them.
+    talk(&chain, &[&[0x7E; 5]]);
+    assert_eq!(violations(&chain).len(), 1);
+}
+
+/// By hand: three devices of 4 bits are 12 bits, two bytes; the 4 bits that lead are padding and no unit.
+#[test]
+fn bits_that_fill_a_byte_are_no_surplus() {
+    const FOUR_BITS: Layout = Layout::new("four", Wire::latched_units(4, &[Piece::fixed(4, 0)]));
+    let chain = VirtualChain::new(&FOUR_BITS, 3).unwrap();
+    talk(&chain, &[&[0x00, 0x00]]);
+    assert_eq!(violations(&chain), []);
+    talk(&chain, &[&[0x00, 0x00, 0x00]]);
+    assert_eq!(violations(&chain), [Violation::SurplusUnits { bits: 24, chain_bits: 12 }]);
+}
+
+#[test]
+#[should_panic(expected = "the chain has 2 devices, counted from 0, and no device 5")]
+fn a_device_that_is_not_there_cannot_be_asked() {
+    let _ = chain(LATCHED, 2).position(5, 0);
+}
+
+#[test]
+#[should_panic(expected = "a device has 1 axes, counted from 0, and no axis 1")]
+fn an_axis_that_is_not_there_cannot_be_asked() {
+    let _ = chain(LATCHED, 2).position(0, 1);
+}
+
+#[test]
+#[should_panic(expected = "a device has 1 axes, counted from 0, and no axis 300")]
+fn an_axis_that_is_not_there_has_no_condition() {
+    chain(LATCHED, 2).set_condition(0, 300, Flag::Fault, true);
 }
 
 /// By hand: 100 steps/s after 5 steps; the switches are 45 and 95 steps farther, and 5 steps behind them all stand.
@@ -312,4 +350,22 @@ proptest! {
         prop_assert!(first.is_sorted_by_key(|corner| corner.time_ns));
         prop_assert_eq!((came, events, first, second), run());
     }
+}
+
+#[test]
+fn one_byte_less_than_a_frame_is_told_and_a_frame_is_not() {
+    let chain = chain(LATCHED, 2);
+    talk(&chain, &[&[0x7E; 4], &[0x7E; 3]]);
+    assert_eq!(violations(&chain), [Violation::TooFewClocks { clocks: 24, least: 32 }]);
+}
+
+/// By hand: 24 bits at 3 MHz are 8000 ns; eight are 2666.7, and three times that, each rounded up, would be 8001.
+#[test]
+fn a_transaction_takes_the_same_time_however_it_is_cut() {
+    let chain = chain(LATCHED, 1);
+    chain.set_clock_hz(3_000_000);
+    let byte = [0x7E];
+    let [first, second, third] = [&byte; 3].map(|byte| Operation::Write(byte));
+    chain.spi().transaction(&mut [first, second, third]).unwrap();
+    assert_eq!(chain.now_ns(), 8_000);
 }

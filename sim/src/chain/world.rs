@@ -112,6 +112,9 @@ impl World {
             self.violation(Violation::ClockCount { clocks, expected });
         } else if clocks < expected {
             self.violation(Violation::TooFewClocks { clocks, least: expected });
+        } else if clocks - expected >= u64::from(self.layout.wire.unit_bits).max(8) {
+            // Fewer than eight may be what fills a byte, also where a unit is that small.
+            self.violation(Violation::SurplusUnits { bits: clocks, chain_bits: expected });
         }
         for (index, (device, unit)) in self.devices.iter_mut().zip(&latched.units).enumerate() {
             let next = if is_ignored { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
@@ -120,11 +123,25 @@ impl World {
         self.collect_events();
     }
 
+    /// The device with this index.
+    ///
+    /// # Panics
+    /// If the chain has none such.
+    pub(super) fn device(&mut self, index: usize) -> &mut Device {
+        let count = self.devices.len();
+        match self.devices.get_mut(index) {
+            Some(device) => device,
+            None => panic!("the chain has {count} devices, counted from 0, and no device {index}"),
+        }
+    }
+
     /// A device starts anew; what its shift register held is lost with the rest.
     pub(super) fn reset_node(&mut self, device: usize) {
         let now_ns = self.now_ns();
-        self.devices[device].reset(now_ns);
-        self.registers.load_device(device, self.devices[device].idle_unit(now_ns));
+        let restarted = self.device(device);
+        restarted.reset(now_ns);
+        let idle = restarted.idle_unit(now_ns);
+        self.registers.load_device(device, idle);
         self.collect_events();
     }
 

@@ -17,6 +17,7 @@ mod text;
 use std::error::Error;
 use std::ffi::OsString;
 use std::io::{self, Write};
+use std::path::Path;
 
 use clap::{Parser, Subcommand, ValueEnum};
 
@@ -59,6 +60,8 @@ enum Format {
 /// Where a verb writes to.
 struct Output<'a> {
     format: Format,
+    /// What the program is called by: the path by which it was, as it may lie nowhere else.
+    called: String,
     out: &'a mut dyn Write,
     err: &'a mut dyn Write,
 }
@@ -101,11 +104,21 @@ impl From<io::Error> for Failure {
     }
 }
 
+/// How to call the program again: by its path where it was called by one, and by its name where that was found.
+fn called(program: Option<&OsString>) -> String {
+    match program.map(Path::new).filter(|path| path.components().count() > 1) {
+        Some(path) => path.display().to_string(),
+        None => "stepchain".to_owned(),
+    }
+}
+
 /// Runs the program; gives its exit code.
 pub fn program<A>(arguments: impl IntoIterator<Item = A>, out: &mut dyn Write, err: &mut dyn Write) -> u8
 where
     A: Into<OsString> + Clone,
 {
+    let arguments: Vec<OsString> = arguments.into_iter().map(Into::into).collect();
+    let called = called(arguments.first());
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(stop) => {
@@ -115,7 +128,7 @@ where
             return if written.is_ok() { u8::try_from(stop.exit_code()).unwrap_or(2) } else { 2 };
         }
     };
-    let mut output = Output { format: arguments.format, out, err };
+    let mut output = Output { format: arguments.format, called, out, err };
     let done = match arguments.verb {
         None => run::run(&run::Arguments::default(), &mut output),
         Some(Verb::Run(arguments)) => run::run(&arguments, &mut output),
@@ -137,5 +150,19 @@ where
             let _ = writeln!(err, "stepchain: {message}");
             2
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_program_names_itself_as_it_was_called() {
+        let told = |program: &str| called(Some(&OsString::from(program)));
+        assert_eq!(told("target/release/stepchain"), "target/release/stepchain");
+        assert_eq!(told("./stepchain"), "./stepchain");
+        assert_eq!(told("stepchain"), "stepchain");
+        assert_eq!(called(None), "stepchain");
     }
 }

@@ -8,7 +8,7 @@ use stepchain::map::Layout;
 
 use super::text::table;
 use super::{Failure, Format, Output, Verdict};
-use crate::bench::map_of;
+use crate::bench::{map_of, resolution_at_reset};
 use crate::motion::OutOfRange;
 use crate::motion::line::{AxisMove, straight_line};
 use crate::motion::profile::{Profile, Ramp, to_target};
@@ -26,16 +26,16 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "STEPS", allow_negative_numbers = true, required_unless_present = "axis")]
     distance: Option<f64>,
     /// Cruising speed, in full steps/s.
-    #[arg(long, value_name = "STEPS/S", required_unless_present = "axis")]
+    #[arg(long, value_name = "STEPS/S", allow_negative_numbers = true, required_unless_present = "axis")]
     velocity: Option<f64>,
     /// Slope of the rising ramp, in full steps/s².
-    #[arg(long, value_name = "STEPS/S²", required_unless_present = "axis")]
+    #[arg(long, value_name = "STEPS/S²", allow_negative_numbers = true, required_unless_present = "axis")]
     acceleration: Option<f64>,
     /// Slope of the falling ramp, in full steps/s²; as the acceleration if not given.
-    #[arg(long, value_name = "STEPS/S²")]
+    #[arg(long, value_name = "STEPS/S²", allow_negative_numbers = true)]
     deceleration: Option<f64>,
     /// Speed taken up and dropped without a ramp, in full steps/s.
-    #[arg(long, value_name = "STEPS/S", default_value_t = 0.0)]
+    #[arg(long, value_name = "STEPS/S", allow_negative_numbers = true, default_value_t = 0.0)]
     start_velocity: f64,
     /// One axis of a straight line: distance, velocity, acceleration, and if wanted deceleration and start velocity.
     /// Give it once for each axis.
@@ -50,6 +50,16 @@ pub(super) struct Arguments {
     /// Plan with this map's register codes: latched, fixed-word, or the path of a map file.
     #[arg(long, value_name = "MAP")]
     map: Option<PathBuf>,
+    /// Microsteps in a full step; what the map's device has after power-up if not given.
+    #[arg(long, value_name = "N", requires = "map")]
+    microsteps: Option<u16>,
+}
+
+/// The map and the resolution with which a move is to be put into codes.
+#[derive(Clone, Copy, Debug)]
+struct Target {
+    layout: &'static Layout,
+    microsteps: u16,
 }
 
 const USAGE: &str = "\
@@ -123,7 +133,7 @@ fn axis_move(text: &str) -> Result<AxisMove, String> {
 }
 
 pub(super) fn plan(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verdict, Failure> {
-    let layout = arguments.map.as_deref().map(layout).transpose()?;
+    let target = arguments.map.as_deref().map(|map| target(map, arguments.microsteps)).transpose()?;
     let single = match (arguments.distance, arguments.velocity, arguments.acceleration) {
         (Some(distance), Some(velocity), Some(acceleration)) => Some(AxisMove {
             distance,
@@ -139,9 +149,9 @@ pub(super) fn plan(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ver
     let predictions = match single {
         Some(asked) => {
             let profile = to_target(0.0, asked.distance, &asked.ramp).map_err(|error| refused(&error))?;
-            vec![predict(None, &asked, Some(asked.ramp), &profile, layout)?]
+            vec![predict(None, &asked, Some(asked.ramp), &profile, target)?]
         }
-        None => coordinated(&arguments.axis, layout)?,
+        None => coordinated(&arguments.axis, target)?,
     };
     match output.format {
         Format::Json => {
@@ -149,13 +159,26 @@ pub(super) fn plan(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ver
                 output.object(prediction)?;
             }
         }
-        Format::Text => write!(output.out, "{}", words(&predictions, layout))?,
+        Format::Text => write!(output.out, "{}", words(&predictions, target.map(|target| target.layout)))?,
     }
     Ok(Verdict::NothingWrong)
 }
 
-fn layout(map: &Path) -> Result<&'static Layout, Failure> {
-    map_of(&map.to_string_lossy(), Path::new("")).map_err(Failure::input)
+fn target(map: &Path, microsteps: Option<u16>) -> Result<Target, Failure> {
+    let layout = map_of(&map.to_string_lossy(), Path::new("")).map_err(Failure::input)?;
+    let known = layout.position.resolutions;
+    match microsteps {
+        None => Ok(Target { layout, microsteps: resolution_at_reset(layout, 0) }),
+        Some(microsteps) if known.contains(&microsteps) => Ok(Target { layout, microsteps }),
+        Some(other) => {
+            let known: Vec<_> = known.iter().map(u16::to_string).collect();
+            let known = known.join(", ");
+            Err(Failure::Input(format!(
+                "--microsteps: found {other}, expected one of {known}, as `{}` has",
+                layout.name
+            )))
+        }
+    }
 }
 
 fn refused(error: &OutOfRange) -> Failure {
@@ -174,12 +197,12 @@ fn out_of_range(error: &OutOfRange) -> String {
     format!("found {article} {what} of {value} {unit}, expected {min}..={max} {unit}")
 }
 
-fn coordinated(axes: &[AxisMove], layout: Option<&'static Layout>) -> Result<Vec<Prediction>, Failure> {
+fn coordinated(axes: &[AxisMove], target: Option<Target>) -> Result<Vec<Prediction>, Failure> {
     let line = straight_line(axes).map_err(|error| refused(&error))?;
     let both = axes.iter().zip(&line.axes).enumerate();
     let mut predictions = Vec::new();
     for (index, (asked, plan)) in both {
-        let mut prediction = predict(Some(index), asked, plan.ramp, &plan.profile, layout)?;
+        let mut prediction = predict(Some(index), asked, plan.ramp, &plan.profile, target)?;
         prediction.ramp = plan.ramp.map(|ramp| Limits {
             velocity: ramp.velocity,
             acceleration: ramp.acceleration,
@@ -197,15 +220,15 @@ fn predict(
     asked: &AxisMove,
     ramp: Option<Ramp>,
     ideal: &Profile,
-    layout: Option<&'static Layout>,
+    target: Option<Target>,
 ) -> Result<Prediction, Failure> {
     let ideal = Times::of(ideal);
     let plain =
         Prediction { axis, times: ideal, distance_steps: asked.distance, ramp: None, ideal: None, quantised: None };
-    let (Some(layout), Some(ramp)) = (layout, ramp) else {
+    let (Some(Target { layout, microsteps }), Some(ramp)) = (target, ramp) else {
         return Ok(plain);
     };
-    let (really, quantised) = quantise(layout, &AxisMove { distance: asked.distance, ramp })?;
+    let (really, quantised) = quantise(layout, microsteps, &AxisMove { distance: asked.distance, ramp })?;
     let profile = to_target(0.0, really.distance, &really.ramp)
         .map_err(|error| Failure::Input(format!("in the codes of `{}`: {}", layout.name, out_of_range(&error))))?;
     let times = Times::of(&profile);

@@ -10,11 +10,11 @@ use super::text::table;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::{self, BUILT_IN, Bench};
 use crate::report::{Report, motion_csv, page};
-use crate::run::{self, COLUMNS, Outcome};
+use crate::run::{self, COLUMNS, Held, Outcome};
 
 /// Run a bench: encode its commands, let a virtual chain decode them and move, and compare.
 #[derive(Debug, Default, Args)]
-#[command(after_help = EXAMPLE)]
+#[command(after_help = example())]
 pub(super) struct Arguments {
     /// The bench file; without one, the built-in bench.
     #[arg(value_name = "BENCH.toml")]
@@ -27,23 +27,68 @@ pub(super) struct Arguments {
     force: bool,
 }
 
+/// What `run --help` ends with: a bench file with every key, which a test runs.
+fn example() -> String {
+    let mut verbs = "Verbs:".to_owned();
+    let mut column = verbs.len();
+    for (index, verb) in bench::VERBS.iter().enumerate() {
+        let end = if index + 1 == bench::VERBS.len() { "." } else { "," };
+        let starts_line = column + verb.len() + 2 > 80;
+        verbs += if starts_line { "\n" } else { " " };
+        verbs = verbs + verb + end;
+        column = if starts_line { 0 } else { column + 1 } + verb.len() + 1;
+    }
+    EXAMPLE.replace("Verbs: VERBS.", &verbs)
+}
+
 const EXAMPLE: &str = "\
 Example: the built-in bench, with a report to open in a browser
   stepchain run --out out
 
-A bench file names the chain's map and axes, their settings, and what is asked when:
+A bench file names the chain's map and axes, their settings, and what is asked
+when. This one has every key; what has a default may be left out:
 
+  title = \"One lift\"            # default: the file's name
+  description = \"Up and down.\"  # default: empty
+  until_s = 9                   # default: the run ends once all axes stand
   [chain]
-  map = \"latched\"                 # or \"fixed-word\", or the path of a map file
-  axes = [\"lift\"]
-  [settings.lift]
-  profile_velocity = 800          # full steps/s
+  map = \"latched\"               # or \"fixed-word\", or the path of a map file
+  axes = [\"lift\"]               # in the order of the chain
+  devices = 1                   # default: as many as the axes need
+  spi_clock_hz = 1_000_000      # default: the map's fastest
+  [settings.all]                # for every axis; default: the reset codes
+  profile_velocity = 800        # full steps/s
+  [settings.lift]               # for one axis; wins over `all`
+  profile_acceleration = 1500   # full steps/s²
+  [[step]]                      # what stands in one step leaves together
+  at_s = 0.5                    # a time from the start, or as below
+  note = \"up\"                   # default: empty
+  lift = { move_relative = 400 }
   [[step]]
-  at_s = 0.5
-  lift = { move_relative = 400 }  # full steps
+  wait_s = 1.5                  # from the step before
+  lift = { stop = \"profile\", bridge = \"driven\" }  # bridge's default: driven
+  [[step]]
+  after = \"standstill\"          # once all axes stand
+  wait_s = 0.1                  # and so long after that; default: 0
+  lift = { move_absolute = 0, way = \"shortest\" }  # way's default: shortest
+  [[step]]
+  after = \"standstill\"
+  all = { write_parameter = \"profile_velocity\", value = 400 }
+  [expect]                      # where axes must end; default: anywhere
+  lift = 0                      # full steps
 
-Verbs: move_velocity, move_relative, move_absolute, stop, home_on_current_position, read_parameter,
-write_parameter, peek_status, take_status. Times: at_s, wait_s, after = \"standstill\".";
+Verbs: VERBS.
+`stepchain map show MAP` lists the parameters and what else the map has.
+
+  stop = \"profile\", \"quick\" or \"none\"
+  bridge = \"driven\", \"shorted\" or \"high_impedance\"
+  way = \"shortest\", \"positive\" or \"negative\"
+  pulse_input = \"positive\" or \"negative\"
+  edge = \"probe\" or \"zero\"      # beside a search: what becomes of the position
+  buffered = true               # beside a motion: it waits for the one before;
+                                # default: false
+
+A command without an argument is a word: lift = \"take_status\".";
 
 /// What JSON says of one axis.
 #[derive(Debug, Serialize)]
@@ -56,8 +101,26 @@ struct Line<'a> {
     faults: &'a [String],
     bytes_on_wire: u64,
     least_bytes: u64,
+    settings: Vec<Set<'a>>,
     findings: Vec<&'a str>,
     answers: Vec<Told<'a>>,
+}
+
+/// A setting, and what the register holds of it.
+#[derive(Debug, Serialize)]
+struct Set<'a> {
+    parameter: &'a str,
+    value: f64,
+    unit: &'a str,
+    code: u32,
+    quantised: f64,
+}
+
+impl<'a> Set<'a> {
+    fn of(held: &'a Held) -> Self {
+        let Held { parameter, asked, really, unit, code, .. } = held;
+        Self { parameter, value: *asked, unit, code: *code, quantised: *really }
+    }
 }
 
 /// An answer to a question of the bench.
@@ -82,7 +145,7 @@ pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
         write_files(out, &run::report(&bench, &outcome))?;
     }
     match output.format {
-        Format::Json => json(&outcome, output)?,
+        Format::Json => json(&bench, &outcome, output)?,
         Format::Text => text(&bench, &outcome, arguments, output)?,
     }
     Ok(if outcome.is_well() { Verdict::NothingWrong } else { Verdict::Found })
@@ -104,7 +167,8 @@ fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
     let page = page(report).map_err(|error| Failure::Input(format!("the report cannot be drawn: {error}")))?;
     let csv = motion_csv(report).map_err(|error| Failure::Input(format!("the motion cannot be written: {error}")))?;
     let failed = |path: &Path, error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
-    fs::create_dir_all(out).map_err(|error| failed(out, error))?;
+    fs::create_dir_all(out)
+        .map_err(|error| Failure::Input(format!("cannot create directory {}: {error}", out.display())))?;
     for (name, content) in [("report.html", page), ("motion.csv", csv)] {
         let path = out.join(name);
         fs::write(&path, content).map_err(|error| failed(&path, error))?;
@@ -112,7 +176,8 @@ fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
     Ok(())
 }
 
-fn json(outcome: &Outcome, output: &mut Output<'_>) -> Result<(), Failure> {
+fn json(bench: &Bench, outcome: &Outcome, output: &mut Output<'_>) -> Result<(), Failure> {
+    let held = run::held(bench);
     for (index, axis) in outcome.axes.iter().enumerate() {
         let own = outcome.findings.iter().filter(|finding| finding.axis == Some(index));
         let answers = outcome.answers.iter().filter(|answer| answer.axis == index);
@@ -125,6 +190,7 @@ fn json(outcome: &Outcome, output: &mut Output<'_>) -> Result<(), Failure> {
             faults: &axis.faults,
             bytes_on_wire: axis.bytes_on_wire,
             least_bytes: axis.least_bytes,
+            settings: held.iter().filter(|held| held.axis == index).map(Set::of).collect(),
             findings: own.map(|finding| finding.text.as_str()).collect(),
             answers: answers.map(|told| Told { step: told.step, asked: &told.asked, answer: &told.answer }).collect(),
         })?;
@@ -145,6 +211,11 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
     writeln!(out, "\n{}", table(&COLUMNS, &run::rows(outcome), &[1, 2, 3, 4, 5]))?;
     writeln!(out, "Bus: {}.", run::bus(outcome))?;
     writeln!(out, "Settings: {} written, {} read back.", bench.settings.len(), outcome.settings_read_back)?;
+    for held in run::held(bench).iter().filter(|held| held.is_rounded()) {
+        let name = outcome.axes.get(held.axis).map_or("", |axis| &axis.name);
+        let ([asked, really], Held { parameter, unit, code, .. }) = (held.numbers(), held);
+        writeln!(out, "  `{name}`, {parameter}: asked {asked} {unit}, really {really} {unit} (code {code:#x}).")?;
+    }
     writeln!(
         out,
         "Timeline: {} steps, {} s of virtual time.",
@@ -173,16 +244,24 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
             writeln!(out, "         {}", dir.join("motion.csv").display())?;
         }
         None => {
-            writeln!(
-                out,
-                "\nNext: stepchain run{bench} --out out    charts in out/report.html, numbers in out/motion.csv"
-            )?;
-            writeln!(
-                out,
-                "      stepchain --help{}              all verbs, each with an example",
-                " ".repeat(bench.len())
-            )?;
+            let (run, help) = (format!("{} run{bench} --out out", output.called), format!("{} --help", output.called));
+            writeln!(out, "\nNext: {run}    charts in out/report.html, numbers in out/motion.csv")?;
+            writeln!(out, "      {help:width$}    all verbs, each with an example", width = run.chars().count())?;
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_help_shows_every_key_and_verb_of_a_bench_file() {
+        let help = example();
+        let words: Vec<_> = help.split(|c: char| !(c.is_ascii_alphanumeric() || c == '_')).collect();
+        for key in bench::keys().iter().chain(bench::VERBS) {
+            assert!(words.contains(key), "`{key}` is not in\n{help}");
+        }
+    }
 }

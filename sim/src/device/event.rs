@@ -144,6 +144,14 @@ pub enum Violation {
         /// Bits of the chain.
         expected: u64,
     },
+    /// A selection with clocks for more units than the chain has devices, where spare clocks are tolerated; each device
+    /// has taken the last unit that reached it. Whoever sent it believes in another chain.
+    SurplusUnits {
+        /// Clocks of the selection.
+        bits: u64,
+        /// Bits of the chain.
+        chain_bits: u64,
+    },
     /// Chip select was released for too short a time before a selection.
     DeselectTooShort {
         /// How long it was released.
@@ -196,6 +204,9 @@ impl std::error::Error for Rejection {
 impl fmt::Display for Violation {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::SurplusUnits { bits, chain_bits } => {
+                write!(f, "{bits} clocks for a chain of {chain_bits} bits, a unit or more too many")
+            }
             Self::TooFewClocks { clocks, least } => write!(f, "{clocks} clocks for a chain of {least} bits"),
             Self::ClockCount { clocks, expected } => {
                 write!(f, "{clocks} clocks for a chain that counts {expected} bits")

@@ -96,17 +96,28 @@ impl Flags {
 
     /// Whether a fault is shown for an axis.
     pub(super) fn is_faulted(&self, axis: u8) -> bool {
-        let latched = self.layout.flags.iter().zip(&self.latched);
-        self.has_fault(axis)
-            || latched.into_iter().any(|(bit, latched)| *latched && bit.flag == Flag::Fault && bit.axis == axis)
+        self.has_fault(axis) || self.is_latched(Flag::Fault, axis)
     }
 
     /// Whether a fault lasts, or one that says more than just fault is latched.
     fn has_fault(&self, axis: u8) -> bool {
-        let says_which = |flag: Flag| FAULTS.contains(&flag) && flag != Flag::Fault;
-        let mut latched = self.layout.flags.iter().zip(&self.latched);
-        FAULTS.iter().any(|fault| self.holds(*fault, axis))
-            || latched.any(|(bit, latched)| *latched && says_which(bit.flag) && bit.axis == axis)
+        FAULTS.into_iter().any(|fault| {
+            let index = self.index_of(fault, axis);
+            let lasts = self.conditions.iter().any(|&(condition, of_axis)| {
+                condition == fault && (of_axis == axis || index.is_some() && self.index_of(fault, of_axis) == index)
+            });
+            lasts || fault != Flag::Fault && self.is_latched(fault, axis)
+        })
+    }
+
+    fn is_latched(&self, flag: Flag, axis: u8) -> bool {
+        self.index_of(flag, axis).and_then(|index| self.latched.get(index)).is_some_and(|latched| *latched)
+    }
+
+    /// Which bit tells a flag of an axis: its own, else the first axis's, which is the device's where it has but one.
+    fn index_of(&self, flag: Flag, axis: u8) -> Option<usize> {
+        let of = |axis| self.layout.flags.iter().position(|bit| bit.flag == flag && bit.axis == axis);
+        of(axis).or_else(|| of(0))
     }
 
     /// The status word.
@@ -165,7 +176,12 @@ impl Flags {
             Flag::StallA | Flag::StallB => self.holds(bit.flag, bit.axis) || of_axis(&|axis| axis.is_stalled(now_ns)),
             Flag::Fault => self.has_fault(bit.axis),
             Flag::Warning => self.holds(Flag::Warning, bit.axis) || self.holds(Flag::OvertemperatureWarning, bit.axis),
-            outside => self.holds(outside, bit.axis),
+            outside => {
+                let own = self.index_of(outside, bit.axis);
+                self.conditions
+                    .iter()
+                    .any(|&(condition, axis)| condition == outside && self.index_of(outside, axis) == own)
+            }
         }
     }
 }

@@ -4,9 +4,9 @@
 //! axis, one a segment). So a copy of the layout whose registers are named by their numbers is validated, too:
 //! its flaw names the very register.
 
-use stepchain::map::{Flaw, Layout, Parameter, Register};
+use stepchain::map::{CodingFlaw, Flaw, Layout, Parameter, Register};
 
-use super::read::Places;
+use super::read::{ENCODINGS, Places};
 
 /// The byte of the text where the culprit begins; 0 if the file has no place of its own for it.
 pub(super) fn offset(layout: &Layout, flaw: Flaw, places: &Places) -> usize {
@@ -48,16 +48,15 @@ pub(super) fn offset(layout: &Layout, flaw: Flaw, places: &Places) -> usize {
             again.and_then(|at| places.flags.get(at).copied())
         }
         Flaw::CommandTwice { command } => {
-            commands(layout, command).nth(1).and_then(|at| places.commands.get(at).copied())
+            commands(layout, command).nth(1).and_then(|at| places.commands.get(at)).map(|entry| entry.start)
         }
-        Flaw::OpcodeShadowed { second, .. } => command(layout, second, places),
-        Flaw::CustomNameTwice { register } => custom_again(layout, register).and_then(|at| place(at, places)),
+        Flaw::OpcodeShadowed { second, .. } => command(layout, second, &[], places),
+        Flaw::CustomNameTwice { register } => custom_again(layout, register).and_then(|at| place(at, &[], places)),
         other => match subject(other) {
-            Some(Subject::Register) => numbered(layout).and_then(|at| place(at, places)),
-            Some(Subject::Command(name)) => command(layout, name, places),
-            Some(Subject::Either(name)) => {
-                command(layout, name, places).or_else(|| numbered(layout).and_then(|at| place(at, places)))
-            }
+            Some(Subject::Register) => numbered(layout).and_then(|at| place(at, values(&other), places)),
+            Some(Subject::Command(name)) => command(layout, name, values(&other), places),
+            Some(Subject::Either(name)) => command(layout, name, &[], places)
+                .or_else(|| numbered(layout).and_then(|at| place(at, values(&other), places))),
             None => None,
         },
     };
@@ -77,13 +76,20 @@ fn subject(flaw: Flaw) -> Option<Subject> {
         | Flaw::RegisterAxis { .. }
         | Flaw::RegistersOverlap { .. }
         | Flaw::ParameterTwice { .. }
-        | Flaw::Reset { .. }
+        | Flaw::ResetWidth { .. }
+        | Flaw::ResetMeaningless { .. }
         | Flaw::AmplitudeUnit { .. }
         | Flaw::Curve { .. }
         | Flaw::ResolutionCode { .. }
+        | Flaw::ResolutionUnlisted { .. }
         | Flaw::NoReadForm { .. } => Some(Subject::Register),
-        Flaw::Coding { of } | Flaw::PositionRange { of } => Some(Subject::Either(of)),
-        Flaw::WordLength { command }
+        Flaw::Coding { of, .. } | Flaw::NoValue { of, .. } | Flaw::PositionRange { of } => Some(Subject::Either(of)),
+        Flaw::NotWholeUnits { command, .. }
+        | Flaw::NotOneWord { command, .. }
+        | Flaw::TooManyUnits { command, .. }
+        | Flaw::RequestEmpty { command }
+        | Flaw::DataByRegister { command }
+        | Flaw::WriteCount { command, .. }
         | Flaw::PieceWidth { command }
         | Flaw::FixedValue { command }
         | Flaw::Parts { command }
@@ -118,32 +124,58 @@ fn numbered(layout: &Layout) -> Option<usize> {
         .collect();
     let name = match layout.registers(renamed.leak()).validate().err()? {
         Flaw::RegistersOverlap { second, .. } => second,
-        Flaw::RegisterWidth { register }
+        Flaw::RegisterWidth { register, .. }
         | Flaw::RegisterAxis { register }
         | Flaw::ParameterTwice { register }
-        | Flaw::Reset { register }
-        | Flaw::AmplitudeUnit { register }
+        | Flaw::ResetWidth { register, .. }
+        | Flaw::ResetMeaningless { register, .. }
+        | Flaw::AmplitudeUnit { register, .. }
         | Flaw::Curve { register }
         | Flaw::NoReadForm { register }
         | Flaw::ResolutionCode { register, .. }
+        | Flaw::ResolutionUnlisted { register, .. }
         | Flaw::PositionRange { of: register }
-        | Flaw::Coding { of: register } => register,
+        | Flaw::NoValue { of: register, .. }
+        | Flaw::Coding { of: register, .. } => register,
         _ => return None,
     };
     name.parse().ok()
 }
 
-/// The place of a command; of the wire's own two words, where the flaw is theirs.
-fn command(layout: &Layout, name: &str, places: &Places) -> Option<usize> {
-    match name {
-        "filler" => places.keys.get("wire.filler").copied(),
-        "idle reply" => places.keys.get("wire.idle_reply").copied(),
-        name => places.commands.get(commands(layout, name).next()?).copied(),
+/// The keys of the culprit's table whose value the flaw speaks of, the most telling first; none for the whole table.
+fn values(flaw: &Flaw) -> &'static [&'static str] {
+    match flaw {
+        Flaw::RegisterWidth { .. } => &["bits"],
+        Flaw::RegisterAxis { .. } => &["axis"],
+        Flaw::ParameterTwice { .. } => &["parameter"],
+        Flaw::ResetWidth { .. } | Flaw::ResetMeaningless { .. } => &["reset"],
+        Flaw::AmplitudeUnit { .. } => &["unit"],
+        Flaw::Coding { why: CodingFlaw::GreatestCode { .. }, .. } => &["max_code", "bits"],
+        Flaw::Coding { why: CodingFlaw::Width { .. }, .. } => &["bits"],
+        Flaw::Coding { .. } => &ENCODINGS,
+        Flaw::NotWholeUnits { of, .. } | Flaw::NotOneWord { of, .. } | Flaw::TooManyUnits { of, .. } => match *of {
+            // The words of a flaw are the keys of the format.
+            "reply" => &["reply"],
+            _ => &["request"],
+        },
+        Flaw::RequestEmpty { .. } | Flaw::DataByRegister { .. } | Flaw::DataBeforeAddress { .. } => &["request"],
+        Flaw::WriteCount { .. } => &["writes"],
+        Flaw::ReplyMissing { .. } => &["reply"],
+        _ => &[],
     }
 }
 
-fn place(register: usize, places: &Places) -> Option<usize> {
-    places.registers.get(register).copied()
+/// The place of a command; of the wire's own two words, where the flaw is theirs.
+fn command(layout: &Layout, name: &str, values: &[&str], places: &Places) -> Option<usize> {
+    match name {
+        "filler" => places.keys.get("wire.filler").copied(),
+        "idle reply" => places.keys.get("wire.idle_reply").copied(),
+        name => Some(places.commands.get(commands(layout, name).next()?)?.value(values)),
+    }
+}
+
+fn place(register: usize, values: &[&str], places: &Places) -> Option<usize> {
+    places.registers.get(register).map(|entry| entry.value(values))
 }
 
 fn commands(layout: &Layout, name: &str) -> impl Iterator<Item = usize> {

@@ -6,6 +6,8 @@ use std::io;
 
 use stepchain::map::Flaw;
 
+use crate::spelling::nearest;
+
 /// A place in a file, as editors count: the first line and the first character are 1.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Place {
@@ -28,11 +30,18 @@ pub enum MapFileError {
         /// What the system said.
         source: io::Error,
     },
+    /// There is no such file, and no map of the program's own by this name.
+    Missing {
+        /// The file's name as it was given.
+        file: String,
+        /// The map of the program's own that was most likely meant.
+        near: Option<&'static str>,
+    },
     /// The text is not TOML.
     Syntax {
         /// Where.
         place: Place,
-        /// What the TOML reader said, on one line.
+        /// That it is no TOML, and what the TOML reader said, on one line.
         message: String,
     },
     /// The text is TOML, but says something that a map does not.
@@ -43,6 +52,8 @@ pub enum MapFileError {
         found: String,
         /// What could have stood there.
         expected: String,
+        /// A guess at what was meant, or what to do.
+        hint: Option<String>,
     },
     /// Everything can be read, but the layout cannot work.
     Flawed {
@@ -58,8 +69,26 @@ impl MapFileError {
     #[must_use]
     pub fn place(&self) -> Option<&Place> {
         match self {
-            Self::Read { .. } => None,
+            Self::Read { .. } | Self::Missing { .. } => None,
             Self::Syntax { place, .. } | Self::Unexpected { place, .. } | Self::Flawed { place, .. } => Some(place),
+        }
+    }
+}
+
+impl MapFileError {
+    /// The same with a hint, where something unexpected was found.
+    pub(super) fn hint(mut self, text: String) -> Self {
+        if let Self::Unexpected { hint, .. } = &mut self {
+            *hint = Some(text);
+        }
+        self
+    }
+
+    /// The same, and the one of the candidates that `word` most likely means, if any is near.
+    pub(super) fn or_near<'a>(self, word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Self {
+        match nearest(word, candidates) {
+            Some(near) => self.hint(format!("did you mean `{near}`?")),
+            None => self,
         }
     }
 }
@@ -73,9 +102,18 @@ impl fmt::Display for Place {
 impl fmt::Display for MapFileError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Read { file, source } => write!(f, "{file}: {source}"),
+            Self::Read { file, source } => {
+                write!(f, "{file}: found nothing that can be read ({source}), expected a map file")
+            }
+            Self::Missing { file, near } => {
+                write!(f, "{file}: found no such file, expected `latched`, `fixed-word` or the path of a map file")?;
+                near.map_or(Ok(()), |near| write!(f, "; did you mean `{near}`?"))
+            }
             Self::Syntax { place, message } => write!(f, "{place}: {message}"),
-            Self::Unexpected { place, found, expected } => write!(f, "{place}: found {found}, expected {expected}"),
+            Self::Unexpected { place, found, expected, hint } => {
+                write!(f, "{place}: found {found}, expected {expected}")?;
+                hint.as_ref().map_or(Ok(()), |hint| write!(f, "; {hint}"))
+            }
             Self::Flawed { place, flaw } => write!(f, "{place}: {flaw}"),
         }
     }
@@ -86,7 +124,7 @@ impl Error for MapFileError {
         match self {
             Self::Read { source, .. } => Some(source),
             Self::Flawed { flaw, .. } => Some(flaw),
-            Self::Syntax { .. } | Self::Unexpected { .. } => None,
+            Self::Missing { .. } | Self::Syntax { .. } | Self::Unexpected { .. } => None,
         }
     }
 }

@@ -11,7 +11,8 @@
 //!
 //! # The format
 //!
-//! What is left out has the value that the driver's constructors give. Unknown keys are errors.
+//! What is left out has the value that the driver's constructors give; but with a motion command, `[position]` must be
+//! told, since nobody could see that positions are full steps. Unknown keys are errors.
 //!
 //! ```
 //! # let text = r#"
@@ -27,6 +28,7 @@
 //! bit_order = "msb-first"             # or "lsb-first"
 //! reply = "same-slots"                # or "next-frame"
 //! spare_clocks = "tolerated"          # or "refused"
+//! shared_write = "read-modify-write"  # or "shadow"
 //! idle_reply = [{ status = 16 }]
 //! crc = { polynomial = 0x2F, initial = 0xFF, reflected = false, xor_out = 0xFF }
 //! max_clock_hz = 5_000_000
@@ -122,6 +124,8 @@ use stepchain::map::Layout;
 
 use section::{Section, Source};
 
+use crate::spelling::no_toml;
+
 pub use error::{MapFileError, Place};
 pub use rust::{to_rust, type_name};
 pub use show::show;
@@ -157,10 +161,15 @@ pub fn load(path: impl AsRef<std::path::Path>) -> Result<&'static Layout, MapFil
 /// what a map does not, [`Flawed`](MapFileError::Flawed) if the layout cannot work.
 pub fn parse(text: &str, file_name: &str) -> Result<&'static Layout, MapFileError> {
     let source = Source { name: file_name, text };
-    let table = DeTable::parse(text).map_err(|error| MapFileError::Syntax {
-        place: source.place(error.span().map_or(0, |span| span.start)),
-        message: error.message().lines().collect::<Vec<_>>().join("; "),
+    let table = DeTable::parse(text).map_err(|error| {
+        let (span, message) = no_toml(text, &error);
+        MapFileError::Syntax { place: source.place(span.start), message }
     })?;
+    let holds = |key: &str| table.get_ref().contains_key(key);
+    if holds("chain") && !holds("wire") {
+        let error = source.unexpected(0, "a bench file".to_owned(), "a map file, with `name` and `[wire]`");
+        return Err(error.hint("`stepchain run` runs benches".to_owned()));
+    }
     let (layout, places) = read::layout(Section::root(source, table.get_ref()))?;
     match layout.validate() {
         Ok(()) => Ok(Box::leak(Box::new(layout))),

@@ -11,8 +11,10 @@ use std::collections::BTreeMap;
 
 use stepchain::map::{
     BitField, BitOrder, Crc8, Drive, Framing, Holding, Layout, MotionState, MotionStateField, Polarity,
-    PositionCounter, SpareClocks, SpiMode, StatusBit, StatusLayout, Wire, WrapAround,
+    PositionCounter, SharedWrite, SpareClocks, SpiMode, StatusBit, StatusLayout, Wire, WrapAround,
 };
+
+pub(super) use coding::ENCODINGS;
 
 use super::section::{At, Result, Section};
 use super::words::{self, Word};
@@ -22,10 +24,30 @@ use super::words::{self, Word};
 pub(super) struct Places {
     /// Sections by their name, and keys by the name of their section, a dot and their own.
     pub(super) keys: BTreeMap<&'static str, usize>,
-    pub(super) registers: Vec<usize>,
-    pub(super) commands: Vec<usize>,
+    pub(super) registers: Vec<Entry>,
+    pub(super) commands: Vec<Entry>,
     pub(super) flags: Vec<usize>,
     pub(super) motion_states: Vec<usize>,
+}
+
+/// A table of a list, and the values in it.
+#[derive(Debug)]
+pub(super) struct Entry {
+    /// Where the table begins.
+    pub(super) start: usize,
+    values: BTreeMap<String, usize>,
+}
+
+impl Entry {
+    fn of(table: At<'_>, section: &Section<'_>) -> Self {
+        let values = section.entries().into_iter().map(|(key, value)| (key.text.to_owned(), value.offset()));
+        Self { start: table.offset(), values: values.collect() }
+    }
+
+    /// Where the value of the first of these keys stands that the table has; without any, where the table begins.
+    pub(super) fn value(&self, keys: &[&str]) -> usize {
+        keys.iter().find_map(|key| self.values.get(*key)).copied().unwrap_or(self.start)
+    }
 }
 
 impl Places {
@@ -48,13 +70,15 @@ pub(super) fn layout(mut file: Section<'_>) -> Result<(Layout, Places)> {
 
     let mut registers = Vec::new();
     for entry in each(file.optional("register"), "registers")? {
-        places.registers.push(entry.offset());
-        registers.push(coding::register(entry.section("a register")?)?);
+        let section = entry.section("a register")?;
+        places.registers.push(Entry::of(entry, &section));
+        registers.push(coding::register(section)?);
     }
     let mut commands = Vec::new();
     for entry in each(file.optional("command"), "commands")? {
-        places.commands.push(entry.offset());
-        commands.push(command::form(entry.section("a command")?, &registers)?);
+        let section = entry.section("a command")?;
+        places.commands.push(Entry::of(entry, &section));
+        commands.push(command::form(section, &registers)?);
     }
     let status = match file.optional("status") {
         Some(value) => status(value.section("the status word")?, &mut places)?,
@@ -66,8 +90,14 @@ pub(super) fn layout(mut file: Section<'_>) -> Result<(Layout, Places)> {
         .registers(registers.leak())
         .commands(commands.leak())
         .status(status);
-    if let Some(value) = file.optional("position") {
+    let counter = file.optional("position");
+    if let Some(value) = counter {
         layout.position = position(value.section("the position counter")?, &mut places)?;
+    }
+    let moves = layout.commands.iter().zip(&places.commands).find(|(form, _)| form.verb.is_motion());
+    if let (None, Some((form, entry))) = (counter, moves) {
+        let found = format!("the motion command `{}` in a map without `[position]`", form.verb.name());
+        return Err(file.unexpected(entry.start, found, "`[position]` with `bits` and `resolutions`"));
     }
     file.finish()?;
     Ok((layout, places))
@@ -90,6 +120,7 @@ fn wire(mut section: Section<'_>, places: &mut Places) -> Result<Wire> {
         wire.reply_timing = places.note("wire.reply", value).word()?;
     }
     wire.spare_clocks = section.word_or("spare_clocks", SpareClocks::Tolerated)?;
+    wire.shared_write = section.word_or("shared_write", SharedWrite::ReadModifyWrite)?;
     if let Some(value) = section.optional("idle_reply") {
         wire.idle_reply = piece::list(places.note("wire.idle_reply", value))?;
     }

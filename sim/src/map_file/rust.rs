@@ -9,7 +9,8 @@ use std::fmt::Write as _;
 use stepchain::map::{
     Access, BitOrder, BufferMode, Clearing, Coding, CommandForm, Crc8, CurveSegment, Drive, Encoding, Framing, Holding,
     Layout, MotionStateField, Parameter, Piece, Polarity, PositionCounter, Refusal, Register, ReplyTiming, Request,
-    Sign, Source, SpareClocks, SpiMode, StatusBit, StatusLayout, TableEntry, Verb, Wire, WrapAround, Write,
+    SharedWrite, Sign, Source, SpareClocks, SpiMode, StatusBit, StatusLayout, TableEntry, Verb, Wire, WrapAround,
+    Write,
 };
 
 use super::expression::{Expression, WIDTH, call, list, text};
@@ -158,6 +159,9 @@ fn wire(wire: &Wire) -> Expression {
     }
     if wire.spare_clocks == SpareClocks::Refused {
         drawn = drawn.then("no_spare_clocks", []);
+    }
+    if wire.shared_write != SharedWrite::ReadModifyWrite {
+        drawn = drawn.then("shared_write", [text(format!("SharedWrite::{:?}", wire.shared_write))]);
     }
     if !wire.idle_reply.is_empty() {
         drawn = drawn.then("idle_reply", [pieces(wire.idle_reply)]);

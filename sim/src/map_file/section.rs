@@ -33,7 +33,7 @@ impl Source<'_> {
     }
 
     pub(super) fn unexpected(&self, offset: usize, found: String, expected: impl Into<String>) -> MapFileError {
-        MapFileError::Unexpected { place: self.place(offset), found, expected: expected.into() }
+        MapFileError::Unexpected { place: self.place(offset), found, expected: expected.into(), hint: None }
     }
 }
 
@@ -105,7 +105,10 @@ impl<'t> At<'t> {
     /// One of the words of a kind.
     pub(super) fn word<W: Word>(&self) -> Result<W> {
         let text = self.value.get_ref().as_str();
-        text.and_then(words::of).ok_or_else(|| self.instead_of(words::list::<W>()))
+        text.and_then(words::of).ok_or_else(|| {
+            let known = W::ALL.iter().map(|word| word.word());
+            self.instead_of(words::list::<W>()).or_near(text.unwrap_or_default(), known)
+        })
     }
 
     pub(super) fn is_text(&self) -> bool {
@@ -142,6 +145,11 @@ impl<'t> Section<'t> {
     /// The whole of a file.
     pub(super) fn root(source: Source<'t>, table: &'t DeTable<'t>) -> Self {
         Self { source, table, offset: 0, asked: Vec::new() }
+    }
+
+    /// The error that something is found at a byte of the text.
+    pub(super) fn unexpected(&self, offset: usize, found: String, expected: &str) -> MapFileError {
+        self.source.unexpected(offset, found, expected)
     }
 
     /// Where the table begins, as a byte of the text.
@@ -197,7 +205,10 @@ impl<'t> Section<'t> {
     pub(super) fn finish(self) -> Result<()> {
         match self.entries().iter().find(|(key, _)| !self.asked.contains(&key.text)) {
             None => Ok(()),
-            Some((key, _)) => Err(key.instead_of(words::one_of(self.asked.iter().map(|asked| format!("`{asked}`"))))),
+            Some((key, _)) => {
+                let expected = words::one_of(self.asked.iter().map(|asked| format!("`{asked}`")));
+                Err(key.instead_of(expected).or_near(key.text, self.asked.iter().copied()))
+            }
         }
     }
 }

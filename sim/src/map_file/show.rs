@@ -10,8 +10,8 @@ use comfy_table::presets::ASCII_MARKDOWN;
 
 use stepchain::map::{
     Access, BitField, BitOrder, BufferMode, Clearing, Coding, CommandForm, Crc8, Encoding, Framing, Holding, Layout,
-    MotionState, Piece, Polarity, PositionCounter, Register, ReplyTiming, Request, Sign, Source, SpareClocks, SpiMode,
-    StatusLayout, Wire, WrapAround, Write,
+    MotionState, Piece, Polarity, PositionCounter, Register, ReplyTiming, Request, SharedWrite, Sign, Source,
+    SpareClocks, SpiMode, StatusLayout, Wire, WrapAround, Write,
 };
 use stepchain::units::Unit;
 
@@ -93,6 +93,13 @@ fn wire(page: &mut String, wire: &Wire) {
         match wire.spare_clocks {
             SpareClocks::Tolerated => "  spare clocks in front of a frame do no harm",
             SpareClocks::Refused => "  the device counts its clocks: a frame has to be whole bytes",
+        },
+    );
+    line(
+        page,
+        match wire.shared_write {
+            SharedWrite::ReadModifyWrite => "  a register with several fields is read before one of them is written",
+            SharedWrite::Shadow => "  a register with several fields is written whole, from a copy of what it holds",
         },
     );
     line(page, wire.crc.map_or_else(|| "  no check".to_owned(), check));

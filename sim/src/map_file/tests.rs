@@ -170,7 +170,7 @@ fn every_field_of_a_layout_is_known_to_the_map_file() {
     let known = "access address axes axis bit bit_order bits buffer_mode code codes coding commands crc denominator drive encoding \
         falling field filler flag flags framing holding idle_reply index initial lsb mantissa_bits max_clock_hz max_code \
         min_deselect_ns mode motion_states name negative numerator offset parameter polarity polynomial position \
-        positive reflected refusal registers reply reply_timing request reset resolutions sign source spare_clocks \
+        positive reflected refusal registers reply reply_timing request reset resolutions shared_write sign source spare_clocks \
         state status unit unit_bits value verb while_bridge_off while_faulted while_moving width wire wrap_around \
         xor_out zero";
     assert_eq!(fields, known.split_whitespace().collect());
@@ -199,7 +199,8 @@ fn assert_refused_after_head(marked: &str, reason: &str) {
 fn what_is_no_toml_is_refused_at_its_place() {
     let error = parse("name = \"x\"\naxes = = 1\n", "map.toml").expect_err("no TOML");
     assert!(matches!(error, MapFileError::Syntax { .. }));
-    assert!(error.to_string().starts_with("map.toml:2:8: "), "{error}");
+    assert!(error.to_string().starts_with("map.toml:2:8: is no TOML: "), "{error}");
+    assert_refused("name = \"x\"\n¦name = \"y\"\n", "is no TOML: duplicate key `name`");
 }
 
 #[test]
@@ -211,7 +212,7 @@ fn an_unknown_key_is_refused_and_the_known_ones_are_listed() {
     assert_refused_after_head(
         "¦registers = []",
         "found the key `registers`, expected `name`, `axes`, `drive`, `wire`, `register`, `command`, `status` or \
-         `position`",
+         `position`; did you mean `register`?",
     );
 }
 
@@ -321,10 +322,76 @@ fn a_flawed_layout_is_refused_at_its_culprit() {
         "flag `busy`: its bit is outside of the status word or its axis of the device",
     );
     assert_refused_after_head(
-        &format!("{REGISTER}{WRITE}¦[[command]]\nverb = \"move velocity\"\nwrites = [{{ \"target velocity\" = 1 }}]"),
-        "command `move velocity` writes `target velocity`, which has no register",
+        &format!(
+            "{REGISTER}{WRITE}¦[[command]]\nverb = \"home on current position\"\nwrites = [{{ \"target velocity\" = 1 }}]"
+        ),
+        "command `home on current position` writes `target velocity`, which has no register",
     );
     assert_refused_after_head(&format!("{WRITE}¦{WRITE}"), "command `write parameter` has two forms");
+}
+
+/// What a flaw speaks of may be one value of the culprit's table.
+#[test]
+fn a_flawed_value_is_refused_at_the_value() {
+    let register = |rest: &str| format!("[[register]]\nparameter = \"stall limit\"\naddress = 1\n{rest}");
+    assert_refused_after_head(
+        &register("bits = ¦33"),
+        "register `stall limit`: its field has 33 bits from bit 0 on, expected 1 to 32 bits that end at bit 31 or below",
+    );
+    assert_refused_after_head(
+        &register("bits = 8\nlinear = ¦[1, 0]"),
+        "`stall limit`: its encoding has the factor 1/0; neither of the two may be 0",
+    );
+    assert_refused_after_head(
+        &register("bits = 8\nreciprocal = 1\nreset = 1\nmax_code = ¦0"),
+        "`stall limit`: its greatest code is 0, so that no code means anything; expected at least 1",
+    );
+    // The reset code is left out, and so is its place.
+    assert_refused_after_head(
+        &format!("¦{}", register("bits = 8\nreciprocal = 1")),
+        "register `stall limit`: its reset code 0 means nothing in its encoding, expected a code that does",
+    );
+    assert_refused_after_head(
+        "[[command]]\nverb = \"peek status\"\nrequest = ¦[\"1010 1010 1\"]",
+        "command `peek status`: its request has 9 bits, expected a multiple of 8",
+    );
+}
+
+#[test]
+fn a_map_that_moves_must_tell_its_position_counter() {
+    let command = "[[command]]\nverb = \"return to zero\"\nrequest = [\"1111 0000\"]\n";
+    assert_refused_after_head(
+        &format!("¦{command}"),
+        "found the motion command `return to zero` in a map without `[position]`, expected `[position]` with `bits` \
+         and `resolutions`",
+    );
+    let told = format!("{HEAD}{command}[position]\nbits = 24\nresolutions = [16]\n");
+    assert_eq!(parse(&told, "map.toml").unwrap().position.bits, 24);
+}
+
+#[test]
+fn a_misspelt_word_is_refused_with_the_one_that_was_meant() {
+    let hint = |text: &str, near: &str| {
+        let error = parse(&format!("{HEAD}{text}"), "map.toml").expect_err("a misspelt word").to_string();
+        assert!(error.ends_with(&format!("; did you mean `{near}`?")), "{error}");
+    };
+    hint("drive = \"curent\"", "current");
+    hint("postion = 1", "position");
+    hint("[[register]]\nparameter = \"profile velocty\"\naddress = 1\nbits = 8", "profile velocity");
+    hint("[[register]]\nparameter = \"custom 0\"\naddress = 1\nbits = 8\nunit = \"step/s\"", "steps/s");
+    hint(&format!("{REGISTER}[[command]]\nverb = \"peak status\"\nrequest = []"), "peek status");
+    let named = REGISTER.replace("\"a\"", "\"motion kind\"");
+    hint(
+        &format!("{named}{WRITE}[[command]]\nverb = \"home on current position\"\nwrites = [{{ motion_kin = 1 }}]"),
+        "motion kind",
+    );
+}
+
+#[test]
+fn a_bench_file_is_told_from_a_map() {
+    let error = parse("[chain]\nmap = \"latched\"\n", "bench.toml").expect_err("no map").to_string();
+    let said = "bench.toml:1:1: found a bench file, expected a map file, with `name` and `[wire]`; `stepchain run` runs benches";
+    assert_eq!(error, said);
 }
 
 /// All four registers bear the name `back-EMF slope`.
@@ -338,8 +405,8 @@ fn of_registers_of_one_name_the_very_culprit_is_found() {
     };
     let good = slope(0, "", "") + &from(1) + &slope(1, "", "");
     assert_refused_after_head(
-        &(good.clone() + &from(2) + &slope(2, "¦", "reset = 256\n") + &from(3) + &slope(3, "", "")),
-        "register `back-EMF slope`: its reset code does not fit or means nothing",
+        &(good.clone() + &from(2) + &slope(2, "", "reset = ¦256\n") + &from(3) + &slope(3, "", "")),
+        "register `back-EMF slope`: its reset code 256 does not fit into its 8 bits",
     );
     assert_refused_after_head(
         &(good + &slope(3, "¦", "")),

@@ -5,7 +5,7 @@
 
 use stepchain::map::{
     Access, BitOrder, Clearing, CurveSegment, Drive, Flag, Framing, MotionState, Parameter, Polarity, ReplyTiming,
-    Sign, SpareClocks, SpiMode, Verb, WrapAround,
+    SharedWrite, Sign, SpareClocks, SpiMode, Verb, WrapAround,
 };
 use stepchain::units::Unit;
 
@@ -37,6 +37,7 @@ words! {
     Framing { LatchedUnits = "latched-units", FixedWord = "fixed-word" }
     BitOrder { MsbFirst = "msb-first", LsbFirst = "lsb-first" }
     ReplyTiming { SameSlots = "same-slots", NextFrame = "next-frame" }
+    SharedWrite { ReadModifyWrite = "read-modify-write", Shadow = "shadow" }
     SpareClocks { Tolerated = "tolerated", Refused = "refused" }
     Sign { Unsigned = "unsigned", TwosComplement = "twos-complement", SignMagnitude = "sign-magnitude" }
     Access { ReadOnly = "read-only", Always = "always", AtStandstill = "at-standstill", BridgeOff = "bridge-off" }

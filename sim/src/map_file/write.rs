@@ -87,6 +87,7 @@ fn wire(wire: &Wire) -> Keys {
     keys.put("bit_order", &word(wire.bit_order));
     keys.put("reply", &word(wire.reply_timing));
     keys.put("spare_clocks", &word(wire.spare_clocks));
+    keys.put("shared_write", &word(wire.shared_write));
     if !wire.idle_reply.is_empty() {
         keys.put_list("idle_reply", &pieces(wire.idle_reply));
     }

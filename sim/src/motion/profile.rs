@@ -74,7 +74,7 @@ impl Profile {
     /// Seconds until standstill; infinite when there is none.
     #[must_use]
     pub fn duration_s(&self) -> f64 {
-        self.legs.iter().map(Leg::duration_s).sum()
+        sum(self.legs.iter().map(Leg::duration_s))
     }
 
     /// Greatest speed, in length/s, not negative.
@@ -145,8 +145,13 @@ impl Profile {
 
     fn time_in(&self, phase: Phase) -> f64 {
         let spans = self.legs.iter().flat_map(Leg::spans);
-        spans.filter(|span| span.phase() == phase).map(|span| span.duration_s).sum()
+        sum(spans.filter(|span| span.phase() == phase).map(|span| span.duration_s))
     }
+}
+
+/// A sum that is zero where there is nothing to add; the library's is −0 then, and people would see the sign.
+fn sum(terms: impl Iterator<Item = f64>) -> f64 {
+    terms.fold(0.0, |sum, term| sum + term)
 }
 
 /// Plans the motion from a signed `velocity` to standstill at a signed `distance` from here, as fast as the ramp

@@ -32,6 +32,10 @@ pub struct Report {
     pub columns: Vec<String>,
     /// One row of the summary for each axis.
     pub rows: Vec<Vec<String>>,
+    /// Heads of the columns of the settings.
+    pub setting_columns: Vec<String>,
+    /// One row for each setting: what was asked, and what the register holds; and whether the two differ.
+    pub settings: Vec<(Vec<String>, bool)>,
     /// What was not as it should be; empty if all was well.
     pub findings: Vec<String>,
     /// One track for each axis.

@@ -25,6 +25,7 @@ svg { display: block; width: 100%; height: auto; }
 .number { display: inline-block; min-width: 20px; padding: 0 3px; text-align: center; background: #2d323a; color: #fff;
   border-radius: 2px; font-size: 13px; }
 .note { color: #5b626d; font-style: italic; }
+.rounded td { background: #fff6e5; }
 .verdict { border-left-width: 6px; }
 .well { border-left-color: #009e73; } .found { border-left-color: #d55e00; }
 footer { color: #5b626d; font-size: 13px; margin-top: 18px; }
@@ -51,6 +52,7 @@ pub fn page(report: &Report) -> Result<String, Box<dyn core::error::Error>> {
         write!(html, "<section><h2>{}</h2>\n{drawn}</section>\n", escaped(&track.name))?;
     }
     html += &commands(report);
+    html += &settings(report);
     html += &facts(report);
     html += CAUTIONS;
     html += "</main>\n</body>\n</html>\n";
@@ -81,6 +83,22 @@ fn summary(report: &Report) -> String {
     };
     let rows: String = report.rows.iter().map(|cells| row("td", cells)).collect();
     format!("<section><h2>Axes</h2>\n<table>\n{}{rows}</table></section>\n", row("th", &report.columns))
+}
+
+fn settings(report: &Report) -> String {
+    if report.settings.is_empty() {
+        return String::new();
+    }
+    let head: String = report.setting_columns.iter().map(|name| format!("<th>{}</th>", escaped(name))).collect();
+    let row = |(cells, is_rounded): &(Vec<String>, bool)| {
+        let cells: String = cells.iter().map(|cell| format!("<td>{}</td>", escaped(cell))).collect();
+        format!("<tr{}>{cells}</tr>\n", if *is_rounded { " class=\"rounded\"" } else { "" })
+    };
+    let rows: String = report.settings.iter().map(row).collect();
+    format!(
+        "<section><h2>Settings</h2>\n<p>A register holds the code that is nearest to what was asked; where the two \
+         differ, the row is marked.</p>\n<table>\n<tr>{head}</tr>\n{rows}</table></section>\n"
+    )
 }
 
 fn commands(report: &Report) -> String {

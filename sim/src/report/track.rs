@@ -78,7 +78,8 @@ impl Track {
     #[must_use]
     pub fn moving_s(&self, end_s: f64) -> f64 {
         let moves = |knot: &Knot| knot.velocity_steps_per_s != 0.0 || knot.acceleration_steps_per_s2 != 0.0;
-        self.pieces(end_s).filter(|(knot, _)| moves(knot)).map(|(_, last_s)| last_s).sum()
+        // Not `sum`: that of nothing is −0.
+        self.pieces(end_s).filter(|(knot, _)| moves(knot)).fold(0.0, |sum, (_, last_s)| sum + last_s)
     }
 
     /// Times and velocities between which straight lines show the velocity exactly, jumps included.

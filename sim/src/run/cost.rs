@@ -96,9 +96,9 @@ fn units(layout: &Layout, pieces: &[Piece], address: u16) -> u64 {
 
 #[cfg(test)]
 mod tests {
-    use stepchain::map::{BridgeState, Parameter, RegisterMap, StopRamp};
+    use stepchain::map::{BridgeState, Parameter, Register, RegisterMap, StatusLayout, StopRamp, Wire};
     use stepchain::reference::{FixedWord, Latched};
-    use stepchain::units::{Amplitude, Distance};
+    use stepchain::units::{Amplitude, Distance, Velocity};
 
     use super::*;
 
@@ -136,5 +136,33 @@ mod tests {
         assert_eq!(cost(layout, &[relative, STOP]), (2, 0));
         assert_eq!(cost(layout, &[Command::PeekStatus]), (1, 1));
         assert_eq!(Cost { request: 1, reply: 1 }.bytes(layout, 3), 36);
+    }
+
+    /// Eight-bit units; axis 1 has a wider register, and a stop is answered with the status.
+    const UNLIKE: Layout = Layout::new("unlike", Wire::latched_units(8, &[Piece::fixed(8, 0)]))
+        .axes(2)
+        .registers(&[
+            Register::new(Parameter::ProfileVelocity, 1, 8),
+            Register::new(Parameter::ProfileVelocity, 2, 16).axis(1),
+        ])
+        .commands(&[
+            CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 1), Piece::address(4), Piece::DataByRegister]),
+            CommandForm::word(
+                Verb::Stop(StopRamp::Quick, BridgeState::Driven),
+                &[Piece::fixed(7, 0x40), Piece::axis(1)],
+            )
+            .reply(&[Piece::status(16)]),
+        ])
+        .status(StatusLayout::new(16, &[]));
+
+    /// By hand: a write is a unit and one of content, or two of axis 1; a stop is one and its reply two.
+    #[test]
+    fn a_write_costs_what_its_axis_takes_and_a_reply_its_slots_though_nobody_asked() {
+        assert_eq!(UNLIKE.validate(), Ok(()));
+        let write = Command::write(Parameter::ProfileVelocity, Velocity::ZERO);
+        let cost = |command| Cost::of(&UNLIKE, &[command]);
+        assert_eq!(cost(write.on(0)), Cost { request: 2, reply: 0 });
+        assert_eq!(cost(write.on(1)), Cost { request: 3, reply: 0 });
+        assert_eq!(cost(STOP.on(1)), Cost { request: 1, reply: 2 });
     }
 }

@@ -171,6 +171,13 @@ mod tests {
         assert_eq!(absolute(300, 44, Way::Negative), Some(300), "44 is what 300 shows");
     }
 
+    /// By hand: from 100 to −100 it is 200 down; that it would be 56 up through the end does not count where there is one.
+    #[test]
+    fn a_counter_that_ends_has_one_way_only() {
+        let command = Command::MoveAbsolute { target: Position::from_microsteps(-100), way: Way::Shortest };
+        assert_eq!(target(command, 100, &PositionCounter::new(8, &[1]).refuses_to_wrap()), Some(-100));
+    }
+
     #[test]
     fn a_relative_move_ends_its_distance_from_where_it_begins_and_a_stop_anywhere() {
         let relative = Command::MoveRelative { distance: Distance::from_microsteps(-7) };

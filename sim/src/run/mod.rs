@@ -8,6 +8,7 @@
 //! sides: targets from the bench itself, bytes from the map alone ([`cost`]). Everything happens in virtual time.
 
 pub mod cost;
+mod held;
 mod ledger;
 mod outcome;
 mod preflight;
@@ -25,6 +26,7 @@ use crate::report::Mark;
 use ledger::Ledger;
 use rig::Rig;
 
+pub use held::{COLUMNS as SETTING_COLUMNS, Held, held};
 pub use outcome::{Answer, AxisOutcome, Finding, Outcome};
 pub use summary::{COLUMNS, bus, report, rows};
 

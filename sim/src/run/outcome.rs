@@ -104,8 +104,8 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
             commanded_steps: ledger.target(index).map(|target| axis.steps(target as f64)),
             reached_steps: axis.steps(reached as f64),
             peak_velocity: track.peak_velocity(duration_s),
-            // A sum of differences of instants: what is below a nanosecond is rounding.
-            duration_s: (track.moving_s(duration_s) * 1e9).round() / 1e9,
+            // A sum of differences of instants: what is below a nanosecond is rounding. The sum of none is −0.
+            duration_s: (track.moving_s(duration_s) * 1e9).round() / 1e9 + 0.0,
             faults: rig.faults.get(index).cloned().unwrap_or_default(),
             bytes_on_wire: share(bytes_on_wire),
             least_bytes: share(least_bytes),

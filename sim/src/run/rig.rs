@@ -57,10 +57,12 @@ impl Call {
             Command::PeekStatus | Command::TakeStatus => {
                 let status = reply.status?;
                 let raised = status.raised().filter(|&(_, of_device)| of_device == axis.axis);
-                let flags = raised.map(|(flag, _)| flag.name()).collect::<Vec<_>>().join(", ");
+                let mut flags: Vec<_> = raised.map(|(flag, _)| flag.name()).collect();
+                if flags.is_empty() {
+                    flags.push("no flag raised");
+                }
                 let state = status.motion_state_of(axis.axis).map(|state| state.name());
-                let words = state.into_iter().chain((!flags.is_empty()).then_some(flags.as_str()));
-                Some(words.collect::<Vec<_>>().join(", "))
+                Some(state.into_iter().chain(flags).collect::<Vec<_>>().join(", "))
             }
             _ => None,
         }

@@ -1,5 +1,6 @@
 //! The outcome of a run in words, for the terminal and for the report.
 
+use super::held::{COLUMNS as SETTING_COLUMNS, held};
 use super::{AxisOutcome, Outcome};
 use crate::bench::Bench;
 use crate::report::{Report, number};
@@ -54,11 +55,17 @@ pub fn report(bench: &Bench, outcome: &Outcome) -> Report {
         facts: facts(bench, outcome),
         columns: COLUMNS.map(str::to_owned).to_vec(),
         rows: rows(outcome),
+        setting_columns: SETTING_COLUMNS.map(str::to_owned).to_vec(),
+        settings: held(bench).iter().map(|held| (held.row(&name(bench, held.axis)), held.is_rounded())).collect(),
         findings: outcome.findings.iter().map(|finding| finding.text.clone()).chain(faults).collect(),
         tracks: outcome.tracks.clone(),
         marks: outcome.marks.clone(),
         end_s: outcome.duration_s + room,
     }
+}
+
+fn name(bench: &Bench, axis: usize) -> String {
+    bench.axes.get(axis).map_or(String::new(), |axis| axis.name.clone())
 }
 
 fn facts(bench: &Bench, outcome: &Outcome) -> Vec<(String, String)> {

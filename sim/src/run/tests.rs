@@ -1,7 +1,10 @@
 //! Benches run in both reference maps, and what is found where something is wrong.
 
+use stepchain::map::{BridgeState, Flag, Layout, RegisterMap, StatusBit, StatusLayout, StopRamp};
+use stepchain::reference::Latched;
 use stepchain::units::Velocity;
 
+use super::rig::Call;
 use super::*;
 use crate::bench::{Source, parse};
 
@@ -142,8 +145,61 @@ fn what_the_map_cannot_say_is_an_error_of_the_bench_and_nothing_runs() {
     let text = "[chain]\nmap = \"latched\"\naxes = [\"a\"]\n[[step]]\nat_s = 0\na = { move_absolute = 200000 }\n";
     let bench = parse(&Source { file: "b.toml", text }).unwrap();
     let problem = run(&bench).unwrap_err().to_string();
-    assert!(problem.starts_with("b.toml:4:1: found something for `a` that `latched` cannot express"), "{problem}");
-    assert!(problem.contains("12800000 microsteps is outside -8388608..=8388607"), "{problem}");
+    // By hand: 2²³ microsteps are 131 072 steps of 64.
+    let said = "b.toml:6:23: found 200000 steps, expected -131072..=131071.984375 steps (the map's counter of 24 bits at \
+                64 microsteps a step)";
+    assert_eq!(problem, said);
+}
+
+/// What is said against one command of a bench in a map.
+fn refused(map: &str, command: &str) -> String {
+    let text =
+        format!("until_s = 9\nchain = {{ map = \"{map}\", axes = [\"a\"] }}\n[[step]]\nat_s = 0\na = {command}\n");
+    run(&parse(&Source { file: "b.toml", text: &text }).unwrap()).unwrap_err().to_string()
+}
+
+/// By hand: 24 bits of magnitude are 2²⁴ − 1 microsteps, 262 143.98 steps of 64, either way.
+#[test]
+fn a_distance_that_no_command_carries_is_told_in_steps_and_with_both_ends() {
+    let said = "b.toml:5:23: found -300000 steps, expected -262143.984375..=262143.984375 steps (what `move relative` of \
+                `latched` holds at 64 microsteps a step)";
+    assert_eq!(refused("latched", "{ move_relative = -300000 }"), said);
+}
+
+#[test]
+fn a_velocity_that_no_command_carries_is_told_in_steps_per_second() {
+    let said = refused("latched", "{ move_velocity = -400000 }");
+    assert!(said.starts_with("b.toml:5:23: found -400000 steps/s, expected -335544.3..=335544.3 steps/s ("), "{said}");
+}
+
+#[test]
+fn a_form_that_the_map_lacks_is_told_with_those_of_its_kind() {
+    let mut bench = bench("[[step]]\nat_s = 0\na = { stop = \"quick\", bridge = \"shorted\" }\n");
+    let with = |keep: &dyn Fn(Verb) -> bool| -> &'static Layout {
+        let forms = Latched::LAYOUT.commands.iter().copied().filter(|form| keep(form.verb));
+        Box::leak(Box::new(Latched::LAYOUT.commands(forms.collect::<Vec<_>>().leak())))
+    };
+    bench.layout = with(&|verb| match verb {
+        Verb::Stop(ramp, bridge) => ramp != StopRamp::Quick && bridge == BridgeState::Driven,
+        _ => true,
+    });
+    let found =
+        "b.toml:4:14: found `stop, quick ramp, shorted`, which `latched` does not have, expected one that it has: ";
+    let said = run(&bench).unwrap_err().to_string();
+    assert_eq!(said, format!("{found}`stop, profile ramp, driven`, `stop, no ramp, driven`"));
+    bench.layout = with(&|verb| matches!(verb, Verb::ReadParameter | Verb::TakeStatus));
+    assert_eq!(run(&bench).unwrap_err().to_string(), format!("{found}`read parameter`, `take status`"));
+}
+
+#[test]
+fn a_status_without_a_flag_says_so() {
+    const QUIET: Layout = Latched::LAYOUT.status(StatusLayout::new(16, &[StatusBit::latched(Flag::ResetOccurred, 15)]));
+    let mut bench = bench("[[step]]\nat_s = 0\na = \"take_status\"\n");
+    bench.layout = &QUIET;
+    let outcome = run(&bench).unwrap();
+    assert_eq!(outcome.answers[0].answer, "no flag raised");
+    assert_eq!(outcome.marks[0].commands[0].1, "take status: no flag raised");
+    assert_eq!(outcome.axes[0].duration_s.to_string(), "0", "no motion at all is not −0 s of it");
 }
 
 fn bench(rest: &str) -> Bench {
@@ -201,4 +257,45 @@ fn a_move_that_waits_begins_where_the_one_before_it_ends() {
         let lowest = outcome.tracks[0].knots.iter().map(|knot| knot.position_steps).fold(0.0, f64::min);
         assert!((lowest + 30.0).abs() < 1e-9, "{map}: {lowest}");
     }
+}
+
+/// Where the axis was when the command took effect is what counts, not where it is when the call is over.
+#[test]
+fn a_relative_move_under_way_is_due_from_where_it_took_effect() {
+    let steps = "[[step]]\nat_s = 0\na = { move_absolute = 500 }\n[[step]]\nat_s = 1.5\na = { move_relative = -20 }\n";
+    let outcome = outcome("fixed-word", steps);
+    assert!(outcome.is_well(), "{:?}", findings(&outcome));
+    assert!(outcome.axes[0].reached_steps > 200.0, "{:?}", outcome.axes[0]);
+}
+
+#[test]
+fn a_motion_command_that_no_device_has_heard_is_found() {
+    let bench = bench("[[step]]\nat_s = 0\na = { move_relative = 5 }\n");
+    let mut rig = Rig::new(&bench).unwrap();
+    let unheard = Call { effect_ns: 0, events: vec![], replies: vec![] };
+    Ledger::new(&bench).enter(1, &bench.steps[0], &unheard, &mut rig);
+    assert_eq!(rig.findings[0].text, "step 1: `a` did nothing at \"move relative 5 steps\"");
+}
+
+#[test]
+fn a_fault_in_the_status_is_one_of_its_axis_and_a_closed_switch_is_none() {
+    const FAULTS: Layout = Latched::LAYOUT.status(StatusLayout::new(
+        16,
+        &[
+            StatusBit::live(Flag::HomeSwitch, 0),
+            StatusBit::live(Flag::Fault, 1),
+            StatusBit::live(Flag::Overcurrent, 2),
+            StatusBit::live(Flag::Undervoltage, 3),
+        ],
+    ));
+    let mut bench = bench("[[step]]\nat_s = 0\na = \"stop\"\n");
+    bench.layout = &FAULTS;
+    let mut rig = Rig::new(&bench).unwrap();
+    rig.forget_faults();
+    rig.chain.set_condition(0, 0, Flag::HomeSwitch, true);
+    for flag in [Flag::Fault, Flag::Overcurrent, Flag::Undervoltage] {
+        rig.chain.set_condition(1, 0, flag, true);
+    }
+    rig.call_every_device(Command::PeekStatus).unwrap();
+    assert_eq!(rig.faults, [vec![], ["fault", "overcurrent", "undervoltage"].map(str::to_owned).to_vec()]);
 }

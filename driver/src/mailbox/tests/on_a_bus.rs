@@ -11,6 +11,7 @@ use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use embedded_hal_mock::eh1::spi::{Mock, Transaction};
 
 use super::{STOP, at, by};
+use crate::mailbox::PumpFault;
 use crate::map::Way;
 use crate::reference::{FixedWord, Latched};
 use crate::units::{Position, Value, Velocity};
@@ -75,7 +76,7 @@ fn when_the_bus_fails_a_velocity_is_sent_again_before_later_ones_and_a_distance_
     mailbox.post(0, STOP).unwrap();
     let ticket = mailbox.post(1, by(3)).unwrap();
     let error = mailbox.pump(&mut chain).unwrap_err();
-    assert_eq!(error.error, Error::Spi(ErrorKind::ModeFault));
+    assert_eq!(error.error, PumpFault::Chain(Error::Spi(ErrorKind::ModeFault)));
     assert_eq!(error.given_back[0], None);
     let back = error.given_back[1].unwrap();
     assert_eq!((back.ticket, back.command), (ticket, by(3).on(0)));
@@ -84,8 +85,9 @@ fn when_the_bus_fails_a_velocity_is_sent_again_before_later_ones_and_a_distance_
     mailbox.pump(&mut chain).unwrap();
     let sent = chain.release().sent;
     assert_eq!(sent[..2], [[0x68, 0x00, 0xB4, 0x00], [0x00, 0x03, 0x13, 0x88]]);
-    assert_eq!(sent[2..4], [[0x7E, 0x7E, 0xB4, 0x00], [0x7E, 0x7E, 0x13, 0x88]]);
-    assert_eq!(sent[4..], [[0x7E, 0x7E, 0x3A, 0x18]]);
+    assert_eq!(sent[2..5], [[0x7E; 4]; 3], "the devices are brought into step");
+    assert_eq!(sent[5..7], [[0x7E, 0x7E, 0xB4, 0x00], [0x7E, 0x7E, 0x13, 0x88]]);
+    assert_eq!(sent[7..], [[0x7E, 0x7E, 0x3A, 0x18]]);
 }
 
 /// A target of 2²³ is beyond the 24 bits of the position counter.
@@ -98,7 +100,8 @@ fn a_command_that_cannot_be_encoded_comes_back_and_holds_nobody_up() {
     mailbox.post(0, STOP).unwrap();
     mailbox.post(1, STOP).unwrap();
     let error = mailbox.pump(&mut chain).unwrap_err();
-    assert!(matches!(error.error, Error::Command { device: 0, error: CommandError::OutOfRange { .. } }), "{error}");
+    let PumpFault::Chain(Error::Command { device: 0, error: cause }) = error.error else { panic!("{error}") };
+    assert!(matches!(cause, CommandError::OutOfRange { .. }), "{error}");
     assert_eq!(error.given_back.map(|posted| posted.map(|posted| posted.ticket)), [Some(ticket), None]);
     let answers = mailbox.pump(&mut chain).unwrap();
     assert_eq!(answers.map(|answer| answer.unwrap().posted.command), [STOP.on(0); 2]);

@@ -123,13 +123,13 @@ const fn check_registers_fit(
     if tally.address == 0 && tally.data == 0 {
         return Ok(());
     }
-    let mut narrowest = u64::MAX;
+    let mut narrowest = 64;
     let mut rest = pieces;
     while let [piece, tail @ ..] = rest {
         if let Piece::Address { width } = *piece
-            && low_bits(width) < narrowest
+            && width < narrowest
         {
-            narrowest = low_bits(width);
+            narrowest = width;
         }
         rest = tail;
     }
@@ -141,9 +141,16 @@ const fn check_registers_fit(
         if only_writable && is_only_read {
             continue;
         }
-        refuse_if!(register.address as u64 > narrowest, Flaw::AddressWidth { command, register: register.name });
-        let content = low_bits(register.lsb + register.coding.width);
-        refuse_if!(tally.data != 0 && tally.data < content, Flaw::DataWidth { command, register: register.name });
+        let name = register.name;
+        if register.address as u64 > low_bits(narrowest) {
+            let expected = (u16::BITS - register.address.leading_zeros()) as u8;
+            return Err(Flaw::AddressWidth { command, register: name, found: narrowest, expected });
+        }
+        let expected = register.lsb + register.coding.width;
+        if tally.data != 0 && tally.data < low_bits(expected) {
+            let found = tally.data.count_ones() as u8;
+            return Err(Flaw::DataWidth { command, register: name, found, expected });
+        }
     }
     Ok(())
 }
@@ -196,7 +203,7 @@ pub(super) const fn check_pieces(
             }
             Piece::DataByRegister => {
                 let fixed = matches!(layout.wire.framing, Framing::FixedWord);
-                refuse_if!(fixed, Flaw::WordLength { command });
+                refuse_if!(fixed, Flaw::DataByRegister { command });
             }
             Piece::Velocity { coding, lsb, width }
             | Piece::Distance { coding, lsb, width }
@@ -205,8 +212,11 @@ pub(super) const fn check_pieces(
                     Piece::Velocity { .. } => Unit::StepsPerSecond,
                     _ => Unit::Microsteps,
                 };
+                if let Err(why) = coding.check() {
+                    return Err(Flaw::Coding { of: command, why });
+                }
                 let (min, max) = coding.limits(unit);
-                refuse_if!(!coding.is_sound() || min > max, Flaw::Coding { of: command });
+                refuse_if!(min > max, Flaw::NoValue { of: command, unit });
                 // The counter has a sign, so its places have one.
                 refuse_if!(matches!(piece, Piece::Position { .. }) && min >= 0, Flaw::PositionRange { of: command });
                 let fits = width > 0 && lsb as u16 + width as u16 <= coding.width as u16;
@@ -259,15 +269,18 @@ const fn parts_are_whole(pieces: &[Piece], piece: &Piece, coding: &Coding) -> bo
 
 /// Whole units, and exactly one with fixed words.
 const fn check_length(layout: &Layout, pieces: &[Piece], command: &'static str, reply: bool) -> Result<(), Flaw> {
-    let unit = layout.wire.unit_bits as u16;
-    let total = Piece::total_width(pieces, 0);
-    let units = match (total.checked_div(unit), total.checked_rem(unit)) {
+    let unit_bits = layout.wire.unit_bits;
+    let bits = Piece::total_width(pieces, 0);
+    let of = if reply { "reply" } else { "request" };
+    let is_fixed = matches!(layout.wire.framing, Framing::FixedWord);
+    let units = match (bits.checked_div(unit_bits as u16), bits.checked_rem(unit_bits as u16)) {
         (Some(units), Some(0)) => units,
-        _ => return Err(Flaw::WordLength { command }),
+        _ if is_fixed => return Err(Flaw::NotOneWord { command, of, bits, word_bits: unit_bits }),
+        _ => return Err(Flaw::NotWholeUnits { command, of, bits, unit_bits }),
     };
     let by_register = Piece::has_data_by_register(pieces);
-    refuse_if!(units == 0 && !by_register && !reply, Flaw::WordLength { command });
-    refuse_if!(matches!(layout.wire.framing, Framing::FixedWord) && units > 1, Flaw::WordLength { command });
-    refuse_if!(units > 64, Flaw::WordLength { command });
+    refuse_if!(units == 0 && !by_register && !reply, Flaw::RequestEmpty { command });
+    refuse_if!(is_fixed && units > 1, Flaw::NotOneWord { command, of, bits, word_bits: unit_bits });
+    refuse_if!(units > 64, Flaw::TooManyUnits { command, of, units });
     Ok(())
 }

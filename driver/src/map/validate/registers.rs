@@ -2,11 +2,13 @@
 
 use crate::units::Unit;
 
+use super::super::coding::Coding;
 use super::super::flaw::Flaw;
 use super::super::layout::{Drive, Layout, same_text};
 use super::super::parameter::{CurveSegment, Parameter};
 use super::super::register::{Access, Register};
 use super::super::vocabulary::Verb;
+use super::super::wire::SharedWrite;
 use super::{ok, refuse_if};
 
 pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
@@ -18,7 +20,8 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
     }
     ok!(curves_are_alike(layout));
     // Only now: two registers on one address are more likely a slip than meant to share it.
-    if layout.form(Verb::ReadParameter).is_some() {
+    let by_shadow = matches!(layout.wire.shared_write, SharedWrite::Shadow);
+    if by_shadow || layout.form(Verb::ReadParameter).is_some() {
         return Ok(());
     }
     let mut rest = layout.registers;
@@ -33,17 +36,22 @@ pub(super) const fn check(layout: &Layout) -> Result<(), Flaw> {
 const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     let name = register.name;
     let width = register.coding.width;
-    refuse_if!(width == 0 || register.lsb as u16 + width as u16 > 32, Flaw::RegisterWidth { register: name });
+    let lsb = register.lsb;
+    refuse_if!(width == 0 || lsb as u16 + width as u16 > 32, Flaw::RegisterWidth { register: name, lsb, width });
     refuse_if!(register.axis >= layout.axes, Flaw::RegisterAxis { register: name });
-    refuse_if!(!register.coding.is_sound(), Flaw::Coding { of: name });
-    let reset_fits = register.reset & !register.coding.mask() == 0 && register.value_of(register.reset).is_ok();
-    refuse_if!(!reset_fits, Flaw::Reset { register: name });
+    if let Err(why) = register.coding.check() {
+        return Err(Flaw::Coding { of: name, why });
+    }
+    let code = register.reset;
+    refuse_if!(code & !register.coding.mask() != 0, Flaw::ResetWidth { register: name, code, width });
+    refuse_if!(register.value_of(code).is_err(), Flaw::ResetMeaningless { register: name, code });
     if register.parameter.is_amplitude() {
-        let fits = match layout.drive {
-            Drive::Voltage => matches!(register.unit, Unit::ShareOfSupply),
-            Drive::Current => matches!(register.unit, Unit::Amperes),
+        let expected = match layout.drive {
+            Drive::Voltage => Unit::ShareOfSupply,
+            Drive::Current => Unit::Amperes,
         };
-        refuse_if!(!fits, Flaw::AmplitudeUnit { register: name });
+        let found = register.unit;
+        refuse_if!(found as u8 != expected as u8, Flaw::AmplitudeUnit { register: name, found, expected });
     }
     if let Parameter::BackEmfFrom(segment) | Parameter::BackEmfSlope(segment) = register.parameter {
         refuse_if!(!segment_is_sound(layout, register, segment), Flaw::Curve { register: name });
@@ -59,31 +67,58 @@ const fn one(layout: &Layout, register: &Register) -> Result<(), Flaw> {
     Ok(())
 }
 
-/// The register has a code for every resolution that the counter knows, and powers up with one of them.
+/// The register has a code for every resolution that the counter lists, and for no other.
 const fn resolutions(layout: &Layout, register: &Register) -> Result<(), Flaw> {
-    let unit = Unit::MicrostepsPerStep;
+    let (name, unit, coding) = (register.name, Unit::MicrostepsPerStep, &register.coding);
     if register.unit as u8 != unit as u8 {
         return Ok(());
     }
-    let at_reset = match register.coding.value_of(register.reset, unit) {
-        Ok(bits) => bits,
-        Err(_) => return Err(Flaw::Reset { register: register.name }),
-    };
-    let mut resets_to_one = false;
     let mut rest = layout.position.resolutions;
     while let [resolution, tail @ ..] = rest {
-        let bits = *resolution as i64;
-        let read_back = match register.coding.code_of(bits, unit) {
-            Ok(code) => register.coding.value_of(code, unit),
-            Err(error) => Err(error),
-        };
-        let has_code = matches!(read_back, Ok(found) if found == bits);
-        refuse_if!(!has_code, Flaw::ResolutionCode { register: register.name, resolution: *resolution });
-        resets_to_one |= bits == at_reset;
+        let has_code = code_of_exactly(coding, *resolution).is_some();
+        refuse_if!(!has_code, Flaw::ResolutionCode { register: name, resolution: *resolution });
         rest = tail;
     }
-    refuse_if!(!resets_to_one, Flaw::ResolutionCode { register: register.name, resolution: at_reset as u16 });
+    let code = register.reset;
+    let at_reset = match coding.value_of(code, unit) {
+        Ok(bits) => bits as u16,
+        Err(_) => return Err(Flaw::ResetMeaningless { register: name, code }),
+    };
+    refuse_if!(!lists(layout, at_reset), Flaw::ResolutionUnlisted { register: name, code, resolution: at_reset });
+    // Only powers of two can be a resolution, so these are all that a code can mean.
+    let mut next = Some(1u16);
+    while let Some(resolution) = next {
+        if let Some(code) = code_of_exactly(coding, resolution)
+            && !lists(layout, resolution)
+        {
+            return Err(Flaw::ResolutionUnlisted { register: name, code, resolution });
+        }
+        next = resolution.checked_mul(2);
+    }
     Ok(())
+}
+
+/// The code that means this resolution and not only one near it.
+const fn code_of_exactly(coding: &Coding, resolution: u16) -> Option<u32> {
+    let (bits, unit) = (resolution as i64, Unit::MicrostepsPerStep);
+    let Ok(code) = coding.code_of(bits, unit) else {
+        return None;
+    };
+    match coding.value_of(code, unit) {
+        Ok(found) if found == bits => Some(code),
+        _ => None,
+    }
+}
+
+const fn lists(layout: &Layout, resolution: u16) -> bool {
+    let mut rest = layout.position.resolutions;
+    while let [listed, tail @ ..] = rest {
+        if *listed == resolution {
+            return true;
+        }
+        rest = tail;
+    }
+    false
 }
 
 /// A register and all those that come after it: each has its own bits, parameter and name.

@@ -14,6 +14,7 @@ use std::string::{String, ToString};
 use std::vec::Vec;
 
 use super::super::*;
+use crate::units::Unit;
 
 const WIRE: Wire = Wire::latched_units(16, &[Piece::fixed(16, 0)]);
 const SPEED: Register = Register::new(Parameter::ProfileVelocity, 1, 16);
@@ -87,11 +88,29 @@ macro_rules! variants {
 
 variants! {
     UnitBits Axes MaxClock Filler IdleReply RepliesInSameSlots RegisterWidth RegisterAxis RegistersOverlap
-    ParameterTwice CustomNameTwice Coding Reset AmplitudeUnit Curve CommandTwice NotBuffered WordLength PieceWidth FixedValue Parts
+    ParameterTwice CustomNameTwice Coding NoValue ResetWidth ResetMeaningless AmplitudeUnit Curve CommandTwice NotBuffered NotWholeUnits
+    NotOneWord TooManyUnits RequestEmpty DataByRegister WriteCount PieceWidth FixedValue Parts
     ArgumentMissing ArgumentForeign ArgumentTwice AddressWidth DataWidth CrcMissing CrcNotLast CrcLeftOut
     DataBeforeAddress ReplyMissing OpcodeShadowed WriteUnknown WriteReadOnly WriteShared WriteUnit WriteNoForm
     NoReadForm NotByWrites SetsGoingEarly StatusBits StatusBit StatusOverlap StatusTwice MotionStateField CounterBits Resolution
-    PositionRange ResolutionCode FrameNotWhole
+    PositionRange ResolutionCode ResolutionUnlisted NoDevices FrameNotWhole
+}
+
+macro_rules! coding_flaws {
+    ($($name:ident)*) => {
+        /// The name of every way in which a coding can be flawed.
+        const CODING_FLAWS: &[&str] = &[$(stringify!($name)),*];
+
+        const fn coding_flaw(flaw: &CodingFlaw) -> &'static str {
+            match flaw {
+                $(CodingFlaw::$name { .. } => stringify!($name),)*
+            }
+        }
+    };
+}
+
+coding_flaws! {
+    Width GreatestCode Ratio MantissaWidth TableEmpty TableCode TableTwice TableDenominator SignedZero
 }
 
 /// What the flaw says is at fault: the texts and numbers in its fields.
@@ -125,9 +144,45 @@ fn every_spoiled_layout_is_refused_for_what_was_spoiled() {
 
 #[test]
 fn every_flaw_there_is_has_a_case() {
-    let provoked: BTreeSet<_> = cases::all().iter().map(|(flaw, _)| variant(flaw)).chain(["FrameNotWhole"]).collect();
+    let provoked: BTreeSet<_> =
+        cases::all().iter().map(|(flaw, _)| variant(flaw)).chain(["FrameNotWhole", "NoDevices"]).collect();
     let listed: BTreeSet<_> = VARIANTS.iter().copied().collect();
     assert_eq!(provoked, listed);
+    let codings = cases::all().into_iter().filter_map(|(flaw, _)| match flaw {
+        Flaw::Coding { why, .. } => Some(coding_flaw(&why)),
+        _ => None,
+    });
+    assert_eq!(codings.collect::<BTreeSet<_>>(), CODING_FLAWS.iter().copied().collect());
+}
+
+/// By hand, from the cases: 15 + 8 bits on a unit of 12, and so on.
+#[test]
+fn a_message_tells_what_was_found_and_what_was_expected() {
+    let why = CodingFlaw::TableCode { code: u32::MAX, greatest: 7 };
+    for (flaw, text) in [
+        (
+            Flaw::NotWholeUnits { command: "stop", of: "request", bits: 23, unit_bits: 12 },
+            "command `stop`: its request has 23 bits, expected a multiple of 12",
+        ),
+        (
+            Flaw::NotOneWord { command: "stop", of: "reply", bits: 40, word_bits: 48 },
+            "command `stop`: its reply has 40 bits, expected 48, one fixed word",
+        ),
+        (
+            Flaw::AmplitudeUnit { register: "a", found: Unit::ShareOfSupply, expected: Unit::Amperes },
+            "register `a`: its unit is `of supply`, expected `A`, as the drive is one of current: \
+             `.unit(Unit::Amperes)`",
+        ),
+        (
+            Flaw::RegisterWidth { register: "a", lsb: 17, width: 16 },
+            "register `a`: its field has 16 bits from bit 17 on, expected 1 to 32 bits that end at bit 31 or below",
+        ),
+        (Flaw::Coding { of: "a", why }, "`a`: its table has the code 4294967295, the greatest possible is 7"),
+        (Flaw::NoValue { of: "a", unit: Unit::Code }, "`a`: no code means a value that the unit `code` holds"),
+    ] {
+        assert_eq!(flaw.to_string(), text);
+        assert_eq!(flaw.message().as_str(), text);
+    }
 }
 
 #[test]
@@ -149,6 +204,7 @@ fn a_chain_that_is_not_whole_bytes_needs_spare_clocks() {
     const STRICT: Layout = Layout::new("strict", Wire::latched_units(12, &[Piece::fixed(12, 0)]).no_spare_clocks());
     assert_eq!(STRICT.validate(), Ok(()));
     assert_eq!(STRICT.validate_for(2), Ok(()));
+    assert_eq!(STRICT.validate_for(0), Err(Flaw::NoDevices));
     let flaw = Flaw::FrameNotWhole { devices: 3, unit_bits: 12 };
     assert_eq!(STRICT.validate_for(3), Err(flaw));
     assert_eq!(
@@ -167,7 +223,7 @@ fn a_message_that_is_cut_keeps_every_whole_letter() {
     let even: &'static str = "ö".repeat(300).leak();
     let odd: &'static str = (String::from("o") + even).leak();
     for name in [even, odd] {
-        let flaw = Flaw::Coding { of: name };
+        let flaw = Flaw::Coding { of: name, why: CodingFlaw::TableEmpty };
         let (text, message) = (flaw.to_string(), flaw.message());
         assert!(message.as_str().len() >= 255 && text.starts_with(message.as_str()), "{}", message.as_str());
     }

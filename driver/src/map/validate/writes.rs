@@ -15,7 +15,8 @@ pub(super) const fn check(layout: &Layout, form: &CommandForm, writes: &[Write])
     let command = form.verb.name();
     let is_itself_a_word = form.verb.takes_address() || matches!(form.verb, Verb::PeekStatus | Verb::TakeStatus);
     refuse_if!(is_itself_a_word || !form.reply.is_empty(), Flaw::NotByWrites { command });
-    refuse_if!(writes.is_empty() || writes.len() > 8, Flaw::WordLength { command });
+    let found = if writes.len() < u16::MAX as usize { writes.len() as u16 } else { u16::MAX };
+    refuse_if!(found == 0 || found > 8, Flaw::WriteCount { command, found });
     refuse_if!(layout.form(Verb::WriteParameter).is_none(), Flaw::WriteNoForm { command });
     let (mut arguments, mut directions, mut signed) = (0, 0, false);
     let mut rest = writes;

@@ -53,19 +53,22 @@ impl Quantised {
     }
 }
 
-/// The move that the codes of axis 0 really mean, at the map's finest resolution.
-pub(super) fn quantise(layout: &'static Layout, asked: &AxisMove) -> Result<(AxisMove, Quantised), Failure> {
-    let finest = layout.position.resolutions.iter().copied().max().unwrap_or(1);
-    let microsteps = distance(layout, asked.distance * f64::from(finest), finest)?;
+/// The move that the codes of axis 0 really mean, at this resolution.
+pub(super) fn quantise(
+    layout: &'static Layout,
+    resolution: u16,
+    asked: &AxisMove,
+) -> Result<(AxisMove, Quantised), Failure> {
+    let microsteps = distance(layout, asked.distance, resolution)?;
     let mut quantised = Quantised {
         map: layout.name,
         asked_distance_steps: asked.distance,
-        microsteps_per_step: finest,
+        microsteps_per_step: resolution,
         microsteps,
         settings: Vec::new(),
         notes: Vec::new(),
     };
-    let mut really = AxisMove { distance: microsteps as f64 / f64::from(finest), ..*asked };
+    let mut really = AxisMove { distance: microsteps as f64 / f64::from(resolution), ..*asked };
     let ramp = &mut really.ramp;
     let mut acceleration = ramp.acceleration;
     for (parameter, value) in [
@@ -127,8 +130,9 @@ fn setting(layout: &'static Layout, parameter: Parameter, asked: f64) -> Result<
 }
 
 /// The whole microsteps nearest to a distance, if one command can carry them.
-fn distance(layout: &'static Layout, asked_microsteps: f64, resolution: u16) -> Result<i64, Failure> {
-    let microsteps = bits(asked_microsteps, Unit::Microsteps);
+fn distance(layout: &'static Layout, asked_steps: f64, resolution: u16) -> Result<i64, Failure> {
+    let per_step = f64::from(resolution);
+    let microsteps = bits(asked_steps * per_step, Unit::Microsteps);
     let Some((coding, is_magnitude)) = distance_coding(layout) else {
         return Ok(microsteps);
     };
@@ -138,9 +142,10 @@ fn distance(layout: &'static Layout, asked_microsteps: f64, resolution: u16) -> 
         return Ok(microsteps);
     }
     let least = if is_magnitude { -max } else { min };
+    let (least, greatest) = (least as f64 / per_step, max as f64 / per_step);
     Err(Failure::Input(format!(
-        "found a distance of {microsteps} microsteps ({resolution} in a step), expected {least}..={max}, what one \
-         `{}` of `{}` can carry",
+        "found a distance of {asked_steps} steps, expected {least}..={greatest} steps, what one `{}` of `{}` can carry \
+         at {resolution} microsteps a step",
         Verb::MoveRelative.name(),
         layout.name
     )))
@@ -181,7 +186,7 @@ mod tests {
     /// 0.99 steps are 63.36 microsteps, so 63.
     #[test]
     fn a_move_is_rounded_to_the_nearest_codes() {
-        let (really, quantised) = quantise(&Latched::LAYOUT, &asked(0.99, 0.0)).unwrap();
+        let (really, quantised) = quantise(&Latched::LAYOUT, 64, &asked(0.99, 0.0)).unwrap();
         assert_eq!(quantised.settings[0].code, 16_667);
         assert!((really.ramp.velocity - 333.34).abs() < 2e-4, "{really:?}");
         assert_eq!((quantised.settings[1].code, really.ramp.acceleration), (251, 502.0));
@@ -191,7 +196,7 @@ mod tests {
     #[test]
     fn what_the_map_lacks_is_said() {
         const BARE: &Layout = &Latched::LAYOUT.registers(&[]);
-        let (really, quantised) = quantise(BARE, &asked(5.0, 20.0)).unwrap();
+        let (really, quantised) = quantise(BARE, 64, &asked(5.0, 20.0)).unwrap();
         assert_eq!(really.ramp, Ramp { deceleration: 501.0, ..asked(5.0, 0.0).ramp });
         assert_eq!(quantised.notes.len(), 4, "{:?}", quantised.notes);
         assert!(quantised.notes[3].contains("`start-stop velocity`"), "{:?}", quantised.notes);
@@ -200,10 +205,11 @@ mod tests {
     /// By hand: 24 bits of magnitude are 16 777 215 microsteps, 262 143.98 steps.
     #[test]
     fn a_distance_that_no_command_carries_is_refused_with_its_limits() {
-        assert!(quantise(&Latched::LAYOUT, &asked(-262_143.0, 0.0)).is_ok());
-        let Err(Failure::Input(message)) = quantise(&Latched::LAYOUT, &asked(262_144.0, 0.0)) else {
+        assert!(quantise(&Latched::LAYOUT, 64, &asked(-262_143.0, 0.0)).is_ok());
+        let Err(Failure::Input(message)) = quantise(&Latched::LAYOUT, 64, &asked(262_144.0, 0.0)) else {
             panic!("a distance of 2^24 microsteps was taken");
         };
-        assert!(message.contains("-16777215..=16777215"), "{message}");
+        assert!(message.contains("-262143.984375..=262143.984375 steps"), "{message}");
+        assert!(quantise(&Latched::LAYOUT, 32, &asked(262_144.0, 0.0)).is_ok(), "half as many microsteps");
     }
 }

@@ -1,5 +1,9 @@
 //! Registers: what is kept, what is live, what may not be written.
 
+use stepchain::map::{
+    Access, Coding, CommandForm, Encoding, Parameter, Piece, PositionCounter, Register, Sign, Verb, Wire,
+};
+
 use super::*;
 
 #[test]
@@ -109,4 +113,43 @@ fn the_windings_stay_where_they_are_when_the_resolution_changes() {
     assert_eq!(device.axes()[0].position(S), 40);
     send(&mut device, S, &[0x6C00, 0x0015]);
     assert_eq!(device.axes()[0].electrical_angle(2 * S), 127, "a microstep before the cycle of 4 · 32 begins");
+}
+
+#[test]
+fn a_target_that_can_be_written_tells_what_was_written_and_not_where_the_axis_goes() {
+    let mut device = device(FIXED_WORD);
+    send(&mut device, 0, &[write(0x10, 5)]);
+    assert_eq!((device.content(0x10, 0), device.axes()[0].target()), (5, 0));
+}
+
+/// A counter of 8 bits behind a register of 12, and a velocity without sign.
+const SHORT_COUNTER: Layout = Layout::new("short counter", Wire::latched_units(8, &[Piece::fixed(8, 0)]))
+    .registers(&[
+        Register::new(Parameter::PositionDemandValue, 1, 12).sign(Sign::TwosComplement),
+        Register::new(Parameter::VelocityDemandValue, 2, 8).access(Access::ReadOnly),
+    ])
+    .commands(&[
+        CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 1), Piece::address(4), Piece::data(16)]),
+        CommandForm::word(
+            Verb::MoveVelocity,
+            &[Piece::fixed(8, 0x22), Piece::velocity(Coding::signed(8, Encoding::Raw))],
+        ),
+    ])
+    .position(PositionCounter::new(8, &[1]));
+
+/// By hand: 8 bits show 0x181 = 385 as 129 − 256 = −127, which is 0xF81 in 12.
+#[test]
+fn a_position_beyond_the_counter_is_written_as_the_counter_shows_it() {
+    assert_eq!(SHORT_COUNTER.validate(), Ok(()));
+    let mut device = device(&SHORT_COUNTER);
+    send(&mut device, 0, &[0x11, 0x01, 0x81]);
+    assert_eq!((device.axes()[0].position(0), device.content(1, 0)), (-127, 0xF81));
+}
+
+/// By hand: −20 is 0xEC; at the 1000 steps/s² of a device without such a register it is reached within a second.
+#[test]
+fn a_velocity_register_without_sign_shows_the_speed() {
+    let mut device = device(&SHORT_COUNTER);
+    send(&mut device, 0, &[0x22, 0xEC]);
+    assert_eq!((device.axes()[0].velocity_steps_per_s(S), device.content(2, S)), (-20.0, 20));
 }

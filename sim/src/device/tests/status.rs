@@ -74,6 +74,29 @@ fn a_reset_forgets_registers_position_and_motion_and_shows_itself() {
 }
 
 #[test]
+fn homing_without_a_motion_before_it_is_an_arrival() {
+    let mut device = acknowledged();
+    send(&mut device, 0, &[0x4D5A]);
+    assert_eq!(device.status(0), NOT_BUSY | TARGET_REACHED | BRIDGE_OFF | NO_RESET);
+}
+
+/// The first unit of a velocity's 24 bits is given out, the second one waits; it is of before the reset.
+#[test]
+fn a_reset_forgets_what_was_to_be_answered() {
+    let mut device = acknowledged();
+    assert_eq!(send(&mut device, 0, &[0x5010]), [0x0000]);
+    device.reset(S);
+    assert_eq!(device.latch(FILLER, S), 0, "nothing was asked: 0x61A8 would be half an answer");
+}
+
+#[test]
+fn a_frame_that_is_not_accepted_is_told_like_a_rejected_command() {
+    let mut device = acknowledged();
+    device.ignore(0);
+    assert_eq!(device.status(0), NOT_BUSY | BRIDGE_OFF | REJECTED | NO_RESET);
+}
+
+#[test]
 fn a_wrong_check_is_told_and_the_word_ignored() {
     let mut device = device(FIXED_WORD);
     let wrong = write(0x20, 1000) ^ 1 << 20;

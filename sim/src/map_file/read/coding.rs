@@ -7,7 +7,7 @@ use super::super::words;
 use super::leaked;
 
 /// The keys of which a coding may have one; without any, the code is the value.
-const ENCODINGS: [&str; 7] = [
+pub(in super::super) const ENCODINGS: [&str; 7] = [
     "linear",
     "reciprocal",
     "reciprocal_or_zero",
@@ -31,7 +31,10 @@ pub(super) fn register(mut section: Section<'_>) -> Result<Register> {
     }
     if let Some(value) = section.optional("unit") {
         let unit = words::unit(value.text()?);
-        register.unit = unit.ok_or_else(|| value.instead_of(words::list::<stepchain::units::Unit>()))?;
+        register.unit = unit.ok_or_else(|| {
+            let known = stepchain::units::Unit::ALL.iter().map(|unit| words::Word::word(*unit));
+            value.instead_of(words::list::<stepchain::units::Unit>()).or_near(value.text().unwrap_or_default(), known)
+        })?;
     }
     register.access = section.word_or("access", Access::Always)?;
     register.reset = section.number_or("reset", 0)?;
@@ -40,7 +43,13 @@ pub(super) fn register(mut section: Section<'_>) -> Result<Register> {
 }
 
 fn parameter(value: At<'_>) -> Result<Parameter> {
-    words::parameter(value.text()?).ok_or_else(|| value.instead_of(parameters()))
+    let text = value.text()?;
+    words::parameter(text).ok_or_else(|| value.instead_of(parameters()).or_near(text, parameter_names()))
+}
+
+/// The names that a misspelt one is compared with.
+pub(super) fn parameter_names() -> impl Iterator<Item = &'static str> {
+    Parameter::PLAIN.iter().map(|parameter| parameter.name())
 }
 
 /// What a parameter may be, for an error.

@@ -72,7 +72,9 @@ fn write(value: At<'_>, registers: &[Register]) -> Result<Write> {
 /// A parameter by its own name, or by the name of the register that carries it.
 fn target(key: Named<'_>, registers: &[Register]) -> Result<Parameter> {
     let by_register = || registers.iter().find(|register| register.name == key.text).map(|found| found.parameter);
-    words::parameter(key.text)
-        .or_else(by_register)
-        .ok_or_else(|| key.instead_of(format!("the name of a register of this file, or {}", coding::parameters())))
+    words::parameter(key.text).or_else(by_register).ok_or_else(|| {
+        let known = registers.iter().map(|register| register.name).chain(coding::parameter_names());
+        let expected = format!("the name of a register of this file, or {}", coding::parameters());
+        key.instead_of(expected).or_near(key.text, known)
+    })
 }

@@ -3,7 +3,6 @@
 use std::vec::Vec;
 
 use super::*;
-use crate::units::Unit;
 
 /// Cases, each layout built as a constant, as a map is.
 macro_rules! cases {
@@ -78,10 +77,11 @@ cases! { wire:
 }
 
 cases! { registers:
-    Flaw::RegisterWidth { register: "supply voltage" } => beside!(Register::new(Parameter::SupplyVoltage, 9, 0));
-    Flaw::RegisterWidth { register: "supply voltage" } =>
+    Flaw::RegisterWidth { register: "supply voltage", lsb: 0, width: 0 } =>
+        beside!(Register::new(Parameter::SupplyVoltage, 9, 0));
+    Flaw::RegisterWidth { register: "supply voltage", lsb: 17, width: 16 } =>
         beside!(Register::new(Parameter::SupplyVoltage, 9, 16).at_bit(17));
-    Flaw::RegisterWidth { register: "supply voltage" } =>
+    Flaw::RegisterWidth { register: "supply voltage", lsb: 255, width: 255 } =>
         beside!(Register::new(Parameter::SupplyVoltage, 9, 255).at_bit(255));
     Flaw::RegisterAxis { register: "stall limit" } => beside!(Register::new(Parameter::StallLimit, 9, 8).axis(1));
     Flaw::RegistersOverlap { first: "profile velocity", second: "stall limit" } =>
@@ -104,22 +104,38 @@ cases! { registers:
 }
 
 cases! { meaning:
-    Flaw::Coding { of: "stall limit" } =>
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::Ratio { numerator: 1, denominator: 0 } } =>
         beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::linear(1, 0)));
-    Flaw::Coding { of: "stall limit" } =>
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::MantissaWidth { found: 8, most: 7 } } =>
         beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::mantissa_exponent(8, 1, 1)));
-    Flaw::Coding { of: "stall limit" } =>
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::TableEmpty } =>
         beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::Table(&[])));
+    // Five bits hold it, but four are left to the register.
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::TableCode { code: 20, greatest: 15 } } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 4).encoding(Encoding::Table(&[TableEntry::new(20, 1)])));
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::TableTwice { code: 2 } } => beside!(
+        Register::new(Parameter::StallLimit, 9, 4)
+            .encoding(Encoding::Table(&[TableEntry::new(2, 1), TableEntry::new(0, 0), TableEntry::new(2, 3)]))
+    );
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::TableDenominator { code: 3 } } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 4).encoding(Encoding::Table(&[TableEntry::ratio(3, 1, 0)])));
+    // Code 0 is no period, and no other is left.
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::GreatestCode { found: 0 } } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 4).encoding(Encoding::reciprocal(1, 1)).up_to(0));
+    Flaw::Coding { of: "move relative", why: CodingFlaw::Width { found: 33 } } => also!(CommandForm::word(
+        RELATIVE,
+        &[Piece::fixed(15, 0x3800), Piece::distance(Coding::signed(33, Encoding::Raw))]
+    ));
     // −0 is +1 as well: the sign would be lost.
-    Flaw::Coding { of: "stall limit" } => beside!(
+    Flaw::Coding { of: "stall limit", why: CodingFlaw::SignedZero } => beside!(
         Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::power_of_two(1)).sign(Sign::SignMagnitude)
     );
-    Flaw::Coding { of: "move relative" } => also!(CommandForm::word(
+    Flaw::Coding { of: "move relative", why: CodingFlaw::Ratio { numerator: 0, denominator: 1 } } => also!(CommandForm::word(
         RELATIVE,
         &[Piece::fixed(8, 0x70), Piece::distance(Coding::signed(8, Encoding::linear(0, 1)))]
     ));
     // No code means less than 2³¹ steps/s.
-    Flaw::Coding { of: "move velocity" } => only!(CommandForm::word(
+    Flaw::NoValue { of: "move velocity", unit: Unit::StepsPerSecond } => only!(CommandForm::word(
         Verb::MoveVelocity,
         &[
             Piece::fixed(7, 0x20),
@@ -127,15 +143,18 @@ cases! { meaning:
             Piece::velocity(Coding::new(8, Encoding::linear_from(1, 1, i32::MAX)))
         ]
     ));
-    Flaw::Reset { register: "stall limit" } => beside!(Register::new(Parameter::StallLimit, 9, 8).reset(256));
-    Flaw::Reset { register: "stall limit" } =>
+    Flaw::ResetWidth { register: "stall limit", code: 256, width: 8 } =>
+        beside!(Register::new(Parameter::StallLimit, 9, 8).reset(256));
+    Flaw::ResetMeaningless { register: "stall limit", code: 201 } =>
         beside!(Register::new(Parameter::StallLimit, 9, 8).up_to(200).reset(201));
-    Flaw::Reset { register: "stall limit" } =>
+    Flaw::ResetMeaningless { register: "stall limit", code: 0 } =>
         beside!(Register::new(Parameter::StallLimit, 9, 8).encoding(Encoding::reciprocal(1, 1)));
-    Flaw::AmplitudeUnit { register: "standstill amplitude" } =>
-        beside!(Register::new(Parameter::StandstillAmplitude, 9, 8).unit(Unit::Amperes));
-    Flaw::AmplitudeUnit { register: "standstill amplitude" } =>
-        beside!(Register::new(Parameter::StandstillAmplitude, 9, 1)).drive(Drive::Current);
+    Flaw::AmplitudeUnit {
+        register: "standstill amplitude", found: Unit::Amperes, expected: Unit::ShareOfSupply
+    } => beside!(Register::new(Parameter::StandstillAmplitude, 9, 8).unit(Unit::Amperes));
+    Flaw::AmplitudeUnit {
+        register: "standstill amplitude", found: Unit::ShareOfSupply, expected: Unit::Amperes
+    } => beside!(Register::new(Parameter::StandstillAmplitude, 9, 1)).drive(Drive::Current);
     Flaw::Curve { register: "back-EMF slope" } =>
         beside!(Register::new(Parameter::BackEmfSlope(CurveSegment::new(8)), 9, 1));
     Flaw::Curve { register: "back-EMF from velocity" } =>
@@ -165,24 +184,31 @@ cases! { meaning:
     Flaw::ResolutionCode { register: "microstep resolution", resolution: 16 } =>
         beside!(Register::new(Parameter::MicrostepResolution, 9, 2).encoding(Encoding::power_of_two(1)));
     // Powers up with 4, of which the counter knows nothing.
-    Flaw::ResolutionCode { register: "microstep resolution", resolution: 4 } =>
+    Flaw::ResolutionUnlisted { register: "microstep resolution", code: 2, resolution: 4 } =>
         beside!(Register::new(Parameter::MicrostepResolution, 9, 3).encoding(Encoding::power_of_two(1)).reset(2));
+    // Once set to 2 or 4, its positions would count what nobody can calculate with.
+    Flaw::ResolutionUnlisted { register: "microstep resolution", code: 1, resolution: 2 } =>
+        beside!(Register::new(Parameter::MicrostepResolution, 9, 3).encoding(Encoding::power_of_two(1)).reset(3));
 }
 
 cases! { words:
     Flaw::CommandTwice { command: RELEASE } =>
         only!(stop(&[Piece::fixed(16, 0x7000)]), stop(&[Piece::fixed(16, 0x7001)]));
     Flaw::NotBuffered { command: RELEASE } => only!(stop(&[Piece::fixed(16, 0x7000)]).buffered());
-    Flaw::WordLength { command: RELEASE } => also!(stop(&[]));
-    Flaw::WordLength { command: RELEASE } => also!(stop(&[Piece::fixed(17, 0x7000)]));
-    Flaw::WordLength { command: RELEASE } =>
+    Flaw::RequestEmpty { command: RELEASE } => also!(stop(&[]));
+    Flaw::NotWholeUnits { command: RELEASE, of: "request", bits: 17, unit_bits: 16 } =>
+        also!(stop(&[Piece::fixed(17, 0x7000)]));
+    Flaw::NotWholeUnits { command: RELEASE, of: "reply", bits: 8, unit_bits: 16 } =>
         also!(stop(&[Piece::fixed(16, 0x7000)]).reply(&[Piece::any(8)]));
     // More units than any frame counter needs.
-    Flaw::WordLength { command: RELEASE } => also!(stop(&[Piece::any(64); 17]));
-    Flaw::WordLength { command: RELEASE } =>
+    Flaw::TooManyUnits { command: RELEASE, of: "request", units: 68 } => also!(stop(&[Piece::any(64); 17]));
+    Flaw::NotOneWord { command: RELEASE, of: "request", bits: 96, word_bits: 48 } =>
         FIXED.commands(&[stop(&[Piece::fixed(64, 9), Piece::fixed(24, 0), Piece::Crc])]);
     // How long a fixed word is cannot hang on the register.
-    Flaw::WordLength { command: "write parameter" } => FIXED.commands(&[CommandForm::word(
+    Flaw::NotOneWord { command: RELEASE, of: "reply", bits: 40, word_bits: 48 } => FIXED.commands(&[
+        stop(&[Piece::fixed(8, 9), Piece::fixed(32, 0), Piece::Crc]).reply(&[Piece::any(32), Piece::Crc])
+    ]);
+    Flaw::DataByRegister { command: "write parameter" } => FIXED.commands(&[CommandForm::word(
         Verb::WriteParameter,
         &[Piece::fixed(1, 1), Piece::address(7), Piece::DataByRegister, Piece::fixed(32, 0), Piece::Crc]
     )]);
@@ -208,12 +234,12 @@ cases! { words:
     Flaw::CrcNotLast { command: RELEASE } =>
         FIXED.commands(&[stop(&[Piece::Crc, Piece::fixed(40, 0x70)])]);
     Flaw::CrcLeftOut { command: RELEASE } => FIXED.commands(&[stop(&[Piece::fixed(48, 0x70)])]);
-    Flaw::AddressWidth { command: "read parameter", register: "stall limit" } =>
+    Flaw::AddressWidth { command: "read parameter", register: "stall limit", found: 8, expected: 9 } =>
         beside!(Register::new(Parameter::StallLimit, 0x100, 8));
-    Flaw::DataWidth { command: "read parameter", register: "position demand value" } => only!(
+    Flaw::DataWidth { command: "read parameter", register: "position demand value", found: 16, expected: 24 } => only!(
         CommandForm::word(Verb::ReadParameter, &[Piece::fixed(8, 0x10), Piece::address(8)]).reply(&[Piece::data(16)])
     );
-    Flaw::DataWidth { command: "write parameter", register: "position demand value" } => only!(
+    Flaw::DataWidth { command: "write parameter", register: "position demand value", found: 16, expected: 24 } => only!(
         READ,
         CommandForm::word(Verb::WriteParameter, &[Piece::fixed(8, 0x20), Piece::address(8), Piece::data(16)])
     );
@@ -392,7 +418,9 @@ cases! { sequences:
         FIXED_READ, FIXED_WRITE,
         CommandForm::writes(STOP, &[Write::code(KIND, 1)]).reply(&[Piece::any(40), Piece::Crc])
     ]);
-    Flaw::WordLength { command: RELEASE } => by_writes!(STOP,);
+    Flaw::WriteCount { command: RELEASE, found: 0 } => by_writes!(STOP,);
+    Flaw::WriteCount { command: RELEASE, found: 9 } =>
+        FIXED.commands(&[FIXED_READ, FIXED_WRITE, CommandForm::writes(STOP, &[Write::code(KIND, 1); 9])]);
     Flaw::ArgumentMissing { command: "move relative", argument: "argument" } =>
         by_writes!(RELATIVE, Write::code(KIND, 1));
     Flaw::ArgumentMissing { command: "move velocity", argument: "direction" } =>

@@ -9,7 +9,6 @@ use proptest::prelude::*;
 use proptest::sample::select;
 
 use super::*;
-use crate::units::Unit;
 
 fn leaked<T>(list: Vec<T>) -> &'static [T] {
     Box::leak(list.into_boxed_slice())

@@ -28,7 +28,7 @@ const fn registers() -> [Register; COUNT] {
         registers[index] = match index {
             0..25 => match Parameter::PLAIN[index] {
                 place @ Parameter::PositionDemandValue => Register::new(place, address, 32).sign(Sign::TwosComplement),
-                resolution @ Parameter::MicrostepResolution => Register::new(resolution, address, 8).reset(1),
+                resolution @ Parameter::MicrostepResolution => Register::new(resolution, address, 8).up_to(1).reset(1),
                 plain => Register::new(plain, address, 8),
             },
             25..100 => Register::new(Parameter::Custom(index as u8), address, 32).named(NAMES[index - 25]),

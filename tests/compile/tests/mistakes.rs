@@ -1,32 +1,40 @@
-//! A map with a mistake does not compile, and the message names what is at fault.
+//! A mistake in a map, or in the use of one, does not compile, and the message names what is at fault.
 //!
-//! Each file under `refused` is a complete map with one mistake; the compiler's whole answer stands beside it.
+//! Each file under `refused` is a complete program with one mistake; the compiler's whole answer stands beside it.
 
 /// The messages of the cases, as far as they are ours, and not the compiler's.
 const CULPRITS: &[(&str, &str)] = &[
-    ("address_too_narrow", "command `read parameter`: its address has too few bits for register `stall limit`"),
+    ("address_too_narrow", "command `read parameter`: its address has 8 bits, expected 9 for register `stall limit`"),
+    ("amplitude_in_another_unit", "register `standstill amplitude`: its unit is `of supply`, expected `A`"),
     ("argument_in_another_unit", "command `move velocity` writes its argument to `target position`, which is of"),
     ("axis_left_out", "command `home on current position` lacks its axis"),
     ("check_left_out", "command `home on current position` lacks check bits"),
+    ("constant_beyond_its_unit", "the constant is beyond the range of its unit's type"),
     ("custom_name_twice", "register `custom`: another register bears this name"),
-    ("denominator_of_zero", "`profile velocity`: its encoding has a factor of zero"),
-    ("field_leaves_its_register", "register `stall limit`: its field is empty or leaves bits 0..32"),
+    ("denominator_of_zero", "`profile velocity`: its encoding has the factor 1/0; neither of the two may be 0"),
+    ("field_leaves_its_register", "register `stall limit`: its field has 8 bits from bit 28 on"),
     ("frame_is_not_whole_bytes", "the frame of 3 devices of 12 bits is not whole bytes"),
     ("opcode_is_the_filler", "commands `filler` and `home on current position` cannot be told apart"),
     ("opcode_shadowed", "commands `peek status` and `home on current position` cannot be told apart"),
     ("parts_leave_bits_out", "command `move absolute, shortest way`: the parts of one number leave bits out"),
     ("position_without_a_sign", "`position demand value`: its codes do not reach as far as the signed"),
     ("registers_overlap", "registers `stall limit` and `overcurrent limit` share bits of one address"),
-    ("reset_code_too_wide", "register `stall limit`: its reset code does not fit"),
-    ("resolution_without_a_code", "register `microstep resolution` and the position counter do not agree on a"),
+    ("reset_code_too_wide", "register `stall limit`: its reset code 256 does not fit into its 8 bits"),
+    ("resolution_unlisted", "register `microstep resolution`: its code 1 means a resolution of 2, which the position"),
+    ("resolution_without_a_code", "register `microstep resolution` has no code for a resolution of 256"),
+    (
+        "setting_out_of_range",
+        "a setting does not fit the map: it is outside of its register's range: `profile velocity`",
+    ),
+    ("setting_without_a_register", "a setting does not fit the map: the map has no register for `full-step threshold`"),
     ("status_bit_outside", "flag `reset occurred`: its bit is outside of the status word"),
     ("status_taken_unseen", "command `take status` asks for something, or clears it, but its reply has no place"),
     ("velocity_without_a_direction", "command `move velocity` lacks its direction"),
-    ("word_is_not_whole_units", "command `move relative`: its request or reply is not whole units"),
+    ("word_is_not_whole_units", "command `move relative`: its request has 20 bits, expected a multiple of 16"),
 ];
 
 #[test]
-fn a_map_with_a_mistake_does_not_compile_and_a_sound_one_does() {
+fn a_mistake_does_not_compile_and_a_sound_map_does() {
     let cases = trybuild::TestCases::new();
     cases.compile_fail("refused/*.rs");
     cases.pass("accepted/*.rs");

@@ -1,0 +1,249 @@
+//! The async front: the same chain behind an `SpiDevice` of embedded-hal-async, for executors.
+
+use core::fmt;
+
+use embedded_hal::digital::PinState;
+use embedded_hal::spi::Mode;
+use embedded_hal_async::delay::DelayNs;
+use embedded_hal_async::digital::Wait;
+use embedded_hal_async::spi::SpiDevice;
+
+use crate::command::{AxisCommand, Command};
+use crate::map::{Layout, RegisterMap};
+use crate::reply::{Reply, ReplyError};
+
+use super::error::Error;
+use super::exchange::{Frames, all_of, only, waits};
+use super::procedure::{Procedure, Step};
+use super::still::UntilStill;
+use super::talk::Pending;
+
+/// A daisy chain of `N` devices of the kind `M`, behind the async SPI device `S`: as [`Chain`](super::Chain), which
+/// puts the very same bytes on the wire.
+///
+/// # Futures that are dropped
+///
+/// A future that has not been polled has sent nothing. One that is dropped later has sent any number of its frames,
+/// the one under way perhaps in part, and nothing is known of what came back:
+///
+/// * A command of one unit, and so one of fixed words, has been carried out or not.
+/// * A command of several units may stand half in its device. The chain remembers that, and the next call (of whatever
+///   kind) begins with as many idle frames as the longest command has units. The device drops what it holds, or takes
+///   the filler for the rest: a velocity or a distance then has bits of the filler, and the device obeys it. Where that
+///   matters, let a stop be the next call.
+/// * Of a command that is a sequence of register writes the last ones may be missing; the last one sets the device
+///   going, so it does not move by half a sequence.
+/// * Commands for several devices that end on one edge have all had that edge, or none of them has.
+/// * A procedure has not seen the replies of the exchange that was cut off. Run on, it asks for the same again; where
+///   a command must not arrive twice, begin a new procedure.
+///
+/// Between two calls nothing is under way, so a future that waits for a pin or a delay may be dropped freely.
+///
+/// ```
+/// # use embedded_hal::spi::{ErrorKind, ErrorType, Operation};
+/// # use embedded_hal_async::spi::SpiDevice;
+/// # struct Bus;
+/// # impl ErrorType for Bus { type Error = ErrorKind; }
+/// # impl SpiDevice for Bus {
+/// #     async fn transaction(&mut self, _: &mut [Operation<'_, u8>]) -> Result<(), ErrorKind> { Ok(()) }
+/// # }
+/// use stepchain::reference::Latched;
+/// use stepchain::units::Distance;
+/// use stepchain::{AsyncChain, Command, Error};
+///
+/// async fn nudge<S: SpiDevice>(chain: &mut AsyncChain<Latched, S, 2>) -> Result<(), Error<S::Error>> {
+///     chain.send_one(1, Command::MoveRelative { distance: Distance::from_microsteps(16) }).await?;
+///     Ok(())
+/// }
+/// # let mut chain = AsyncChain::new(Bus);
+/// # let mut future = core::pin::pin!(nudge(&mut chain));
+/// # let mut context = core::task::Context::from_waker(core::task::Waker::noop());
+/// # assert!(future.as_mut().poll(&mut context).is_ready());
+/// ```
+#[derive(Debug)]
+pub struct AsyncChain<M, S, const N: usize> {
+    spi: S,
+    frames: Frames<M, N>,
+}
+
+/// Why waiting for standstill by a pin failed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum PinWaitError<E, P> {
+    /// The pin could not be read.
+    Pin(P),
+    /// A call of the chain failed.
+    Chain(Error<E>),
+}
+
+impl<E: embedded_hal::spi::Error, P: embedded_hal::digital::Error> fmt::Display for PinWaitError<E, P> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Pin(error) => write!(f, "the busy pin could not be waited for: {}", error.kind()),
+            Self::Chain(error) => error.fmt(f),
+        }
+    }
+}
+
+impl<E: embedded_hal::spi::Error, P: embedded_hal::digital::Error> core::error::Error for PinWaitError<E, P> {
+    fn source(&self) -> Option<&(dyn core::error::Error + 'static)> {
+        match self {
+            Self::Pin(_) => None,
+            Self::Chain(error) => error.source(),
+        }
+    }
+}
+
+impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
+    /// What the devices of the chain are like.
+    pub const LAYOUT: &'static Layout = &M::LAYOUT;
+
+    /// The chain behind an SPI device: see [`Chain::new`](super::Chain::new).
+    pub const fn new(spi: S) -> Self {
+        Self { spi, frames: Frames::new() }
+    }
+
+    /// The SPI mode that the devices want, in embedded-hal's terms.
+    #[must_use]
+    pub const fn spi_mode() -> Mode {
+        M::LAYOUT.wire.mode.to_hal()
+    }
+
+    /// Gives the SPI device back.
+    pub fn release(self) -> S {
+        self.spi
+    }
+
+    /// The SPI device, to look at.
+    pub const fn spi(&self) -> &S {
+        &self.spi
+    }
+
+    /// Whether no device can hold a part of a command, as far as the chain knows.
+    ///
+    /// Not so after a failed transfer or a dropped future, until the next call.
+    #[must_use]
+    pub const fn is_in_step(&self) -> bool {
+        self.frames.is_in_step()
+    }
+
+    /// Lets the next call begin with idle frames: see [`Chain::doubt_step`](super::Chain::doubt_step).
+    pub const fn doubt_step(&mut self) {
+        self.frames.set_in_step(false);
+    }
+
+    /// Every device holds filler now.
+    pub(crate) const fn trust_step(&mut self) {
+        self.frames.set_in_step(true);
+    }
+
+    /// For what sends frames of its own making.
+    pub(crate) const fn spi_mut(&mut self) -> &mut S {
+        &mut self.spi
+    }
+
+    /// Sends one command to each device; all of them are complete on the same chip-select edge.
+    ///
+    /// # Errors
+    /// As [`Chain::send`](super::Chain::send).
+    pub async fn send<C>(&mut self, commands: &[C; N]) -> Result<[Reply; N], Error<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        all_of(self.exchange(commands).await?)
+    }
+
+    /// As [`send`](Self::send), with each device's reply or what is wrong with it.
+    ///
+    /// # Errors
+    /// [`Error::Command`] before anything is sent; [`Error::Spi`].
+    pub async fn exchange<C>(&mut self, commands: &[C; N]) -> Result<[Result<Reply, ReplyError>; N], Error<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        let mut pending = [Pending::default(); N];
+        let mut exchange = self.frames.begin(commands, &mut pending)?;
+        while let Some(frame) = exchange.next_frame() {
+            self.spi.transfer_in_place(frame).await.map_err(Error::Spi)?;
+            exchange.came_back();
+        }
+        Ok(exchange.finish())
+    }
+
+    /// Sends one command to one device, and filler to the others.
+    ///
+    /// # Errors
+    /// As [`Chain::send_one`](super::Chain::send_one).
+    pub async fn send_one(&mut self, device: usize, command: impl Into<AxisCommand>) -> Result<Reply, Error<S::Error>> {
+        let replies = self.send(&only(device, command.into())?).await?;
+        Ok(replies.get(device).copied().unwrap_or_default())
+    }
+
+    /// Sends the same command to every device; all of them are complete on the same chip-select edge.
+    ///
+    /// # Errors
+    /// As [`send`](Self::send).
+    pub async fn send_all(&mut self, command: Command) -> Result<[Reply; N], Error<S::Error>> {
+        self.send(&[command; N]).await
+    }
+
+    /// Runs a procedure to its end, with `delay` for the times that it waits.
+    ///
+    /// # Errors
+    /// As [`Chain::run`](super::Chain::run).
+    pub async fn run<P: Procedure<N>>(
+        &mut self,
+        procedure: &mut P,
+        delay: &mut impl DelayNs,
+    ) -> Result<(), Error<S::Error>> {
+        loop {
+            match self.poll(procedure).await? {
+                Step::Done => return Ok(()),
+                Step::Wait(time) => {
+                    for time_us in waits(time) {
+                        delay.delay_us(time_us).await;
+                    }
+                }
+                Step::Exchange => {}
+            }
+        }
+    }
+
+    /// Takes one step of a procedure: exchanges what it asks for, or tells how long it waits, or that it is done.
+    ///
+    /// # Errors
+    /// As [`Chain::run`](super::Chain::run).
+    pub async fn poll<P: Procedure<N>>(&mut self, procedure: &mut P) -> Result<Step, Error<S::Error>> {
+        let mut commands = [AxisCommand::default(); N];
+        let step = procedure.next(&mut commands);
+        if step == Step::Exchange {
+            let replies = self.exchange(&commands).await?;
+            procedure.came_back(&replies);
+        }
+        Ok(step)
+    }
+
+    /// Waits until a busy line is at its `idle` level, and then asks the devices' own status, by `still`, which polls on
+    /// if the status says that something still moves.
+    ///
+    /// Nothing is sent while the line is waited for. There is no time limit to that: set one by dropping the future.
+    ///
+    /// # Errors
+    /// [`PinWaitError::Pin`]; [`PinWaitError::Chain`] as [`run`](Self::run). What the status says is in
+    /// [`still`](UntilStill::result).
+    pub async fn wait_for_pin<W: Wait>(
+        &mut self,
+        busy: &mut W,
+        idle: PinState,
+        still: &mut UntilStill<N>,
+        delay: &mut impl DelayNs,
+    ) -> Result<(), PinWaitError<S::Error, W::Error>> {
+        match idle {
+            PinState::Low => busy.wait_for_low().await,
+            PinState::High => busy.wait_for_high().await,
+        }
+        .map_err(PinWaitError::Pin)?;
+        self.run(still, delay).await.map_err(PinWaitError::Chain)
+    }
+}

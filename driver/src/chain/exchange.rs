@@ -1,0 +1,140 @@
+//! What both fronts share: an exchange from its commands to its replies, and whether the chain is in step.
+//!
+//! A front adds the SPI device and the loop that transfers; everything else is here. An exchange that ends early, by a
+//! failed transfer or by a dropped future, leaves a mark, and the next one begins with idle frames.
+
+use core::marker::PhantomData;
+use core::time::Duration;
+
+use crate::command::{AxisCommand, CommandError};
+use crate::map::RegisterMap;
+use crate::reply::{Reply, ReplyError};
+
+use super::codec::Codec;
+use super::error::Error;
+use super::talk::{Pending, Talk};
+
+/// What a chain of `N` devices of the kind `M` keeps besides its SPI device.
+#[derive(Debug)]
+pub(super) struct Frames<M, const N: usize> {
+    /// A frame needs at most eight bytes for each device; stable Rust cannot say how many exactly.
+    buffer: [[u8; 8]; N],
+    /// Whether devices may hold a part of a command.
+    out_of_step: bool,
+    map: PhantomData<M>,
+}
+
+/// The frames of one call, up to its replies.
+#[derive(Debug)]
+pub(super) struct Exchange<'a> {
+    talk: Talk<'a>,
+    out_of_step: &'a mut bool,
+}
+
+impl<M: RegisterMap, const N: usize> Frames<M, N> {
+    pub(super) const CODEC: Codec = {
+        M::LAYOUT.assert_valid_for(N);
+        Codec::of_checked(&M::LAYOUT)
+    };
+
+    pub(super) const fn new() -> Self {
+        let _ = Self::CODEC;
+        Self { buffer: [[0; 8]; N], out_of_step: false, map: PhantomData }
+    }
+
+    pub(super) const fn is_in_step(&self) -> bool {
+        !self.out_of_step
+    }
+
+    pub(super) const fn set_in_step(&mut self, in_step: bool) {
+        self.out_of_step = !in_step;
+    }
+
+    /// Puts the commands into words, behind idle frames if the chain is out of step.
+    pub(super) fn begin<'a, C, E>(
+        &'a mut self,
+        commands: &[C; N],
+        pending: &'a mut [Pending; N],
+    ) -> Result<Exchange<'a>, Error<E>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        let frame = self.buffer.as_flattened_mut().get_mut(..const { M::LAYOUT.frame_bytes(N) }).unwrap_or_default();
+        let talk =
+            Self::CODEC.talk(commands, pending, frame).map_err(|(device, error)| Error::Command { device, error })?;
+        let idle = if self.out_of_step { const { Self::CODEC.resync_frames() } } else { 0 };
+        Ok(Exchange { talk: talk.after_idle(idle), out_of_step: &mut self.out_of_step })
+    }
+}
+
+impl Exchange<'_> {
+    /// The next frame to exchange; until [`finish`](Self::finish) the chain counts as out of step.
+    pub(super) fn next_frame(&mut self) -> Option<&mut [u8]> {
+        let frame = self.talk.next_frame()?;
+        *self.out_of_step = true;
+        Some(frame)
+    }
+
+    pub(super) fn came_back(&mut self) {
+        self.talk.came_back();
+    }
+
+    /// Each device's reply, or what is wrong with it, once all frames were exchanged.
+    pub(super) fn finish<const N: usize>(self) -> [Result<Reply, ReplyError>; N] {
+        *self.out_of_step = false;
+        let mut results = [Ok(Reply::default()); N];
+        for (device, result) in results.iter_mut().enumerate() {
+            if let Some(reply) = self.talk.reply(device) {
+                *result = reply;
+            }
+        }
+        results
+    }
+}
+
+/// The replies, or the first error among them.
+pub(super) fn all_of<E, const N: usize>(results: [Result<Reply, ReplyError>; N]) -> Result<[Reply; N], Error<E>> {
+    let mut replies = [Reply::default(); N];
+    for (device, (reply, result)) in replies.iter_mut().zip(results).enumerate() {
+        *reply = result.map_err(|error| Error::Reply { device, error })?;
+    }
+    Ok(replies)
+}
+
+/// One device's command among filler.
+pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
+    let mut commands = [AxisCommand::default(); N];
+    match commands.get_mut(device) {
+        Some(place) => *place = command,
+        None => return Err(Error::Command { device, error: CommandError::NoSuchDevice { devices: N } }),
+    }
+    Ok(commands)
+}
+
+/// A time in the microseconds of a `DelayNs`, rounded up, in as many calls as it needs.
+pub(super) fn waits(time: Duration) -> impl Iterator<Item = u32> {
+    let whole = time.as_micros();
+    let mut left = if whole.saturating_mul(1000) < time.as_nanos() { whole + 1 } else { whole };
+    core::iter::from_fn(move || {
+        let now = u32::try_from(left).unwrap_or(u32::MAX);
+        left -= u128::from(now);
+        (now > 0).then_some(now)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use std::vec::Vec;
+
+    use super::*;
+
+    #[test]
+    fn a_time_is_waited_for_whole_however_long_or_short_it_is() {
+        let of = |time| waits(time).collect::<Vec<_>>();
+        assert!(of(Duration::ZERO).is_empty());
+        assert_eq!(of(Duration::from_nanos(1)), [1]);
+        assert_eq!(of(Duration::from_micros(7)), [7]);
+        assert_eq!(of(Duration::from_micros((1 << 32) + 4)), [u32::MAX, 5]);
+    }
+}
