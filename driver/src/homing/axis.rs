@@ -23,6 +23,7 @@ const HOPELESS: u8 = 8;
 
 /// What an axis wants.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) enum Want {
     Exchange(Command),
     NextRound,
@@ -30,6 +31,7 @@ pub(super) enum Want {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Ask {
     Forget(Command),
     Position,
@@ -40,6 +42,7 @@ enum Ask {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Stage {
     /// Brought to a standstill before anything begins.
     Settle,
@@ -59,6 +62,7 @@ enum Stage {
 
 /// The state machine of one axis.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Axis {
     means: Means,
     pub(super) spec: AxisHoming,

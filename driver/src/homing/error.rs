@@ -10,6 +10,7 @@ use crate::units::{Distance, Position, Velocity};
 
 /// Why one axis was not homed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum HomingError {
     /// The map lacks what the method needs. Nothing was sent to the axis.
@@ -74,6 +75,7 @@ pub enum HomingError {
 
 /// What homing needs and a map does not have.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Lacking {
     /// A flag of the axis, in the reply to a question for the status.
@@ -90,6 +92,7 @@ pub enum Lacking {
 
 /// Why one axis was not homed, and which.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisError {
     /// The device, counted from 0.
     pub device: usize,

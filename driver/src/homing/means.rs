@@ -14,6 +14,7 @@ use super::spec::{AxisHoming, Contact};
 
 /// One way of the axis, until something is seen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Run {
     pub(super) direction: Direction,
     pub(super) pace: Pace,
@@ -23,12 +24,14 @@ pub(super) struct Run {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) enum Pace {
     Fast,
     Slow,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) enum Until {
     Pressed,
     Released,
@@ -37,6 +40,7 @@ pub(super) enum Until {
 
 /// Who ends a way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) enum Watcher {
     /// The device, which does this with its position at the edge.
     Device(EdgeAction),
@@ -46,6 +50,7 @@ pub(super) enum Watcher {
 
 /// The map, with homing's questions to it.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Means {
     pub(super) layout: &'static Layout,
 }

@@ -28,6 +28,7 @@ use crate::map::Direction;
 ///          |<- 19  out of, downwards                21 ->|       out of, upwards
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(i8)]
 pub enum Method {
     /// Out of the limit switch at the negative end, counting up.
@@ -52,6 +53,7 @@ pub enum Method {
 
 /// What a method looks for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) enum Goal {
     Nothing,
     /// A mechanical stop in this direction.
@@ -65,6 +67,7 @@ pub(super) enum Goal {
 
 /// Which edge of the switch is the home position.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) enum Edge {
     Into,
     OutOf,

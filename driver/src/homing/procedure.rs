@@ -21,6 +21,7 @@ use super::spec::AxisHoming;
 /// [`Method::CurrentPosition`]: super::Method::CurrentPosition
 /// [`Tracker::homed_at`]: crate::track::Tracker::homed_at
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Homed {
     /// What the device's counter shows.
     pub counter: Position,
@@ -30,6 +31,7 @@ pub struct Homed {
 
 /// How far an axis has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Phase {
     /// Old events are forgotten, and the axis is brought to a standstill.
@@ -61,8 +63,10 @@ pub enum Phase {
 /// The procedure that homes `K` axes of a chain of `N` devices at once: run it by a chain, or poll it.
 ///
 /// In each exchange every device has the command that one of its axes wants; those of one device take turns. A failed
-/// axis is stopped and does not keep the others from being homed.
+/// axis is stopped and does not keep the others from being homed. An exchange that failed on the bus, or whose future was
+/// dropped, is asked for once more when the procedure is driven on.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct Homing<const K: usize, const N: usize> {
     axes: [Axis; K],

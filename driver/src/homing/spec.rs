@@ -9,6 +9,7 @@ use super::method::Method;
 
 /// The two speeds of homing (the profile's object 6099h), both positive: the method gives the directions.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct HomingVelocities {
     /// The speed, in full steps/s, at which the switch or the stop is sought.
     pub search_for_switch: Velocity,
@@ -20,6 +21,7 @@ pub struct HomingVelocities {
 
 /// How far and how long an axis may search.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SearchLimits {
     /// The greatest way of one search, in microsteps, from where that search begins; positive.
     ///
@@ -32,6 +34,7 @@ pub struct SearchLimits {
 
 /// How the switch is wired.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Contact {
     /// The input is closed while the switch is pressed: [`Flag::HomeSwitch`] raised means pressed.
     #[default]
@@ -69,6 +72,7 @@ impl Contact {
 ///     .home_offset(Distance::from_microsteps(-640));
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisHoming {
     pub(super) device: usize,
     pub(super) axis: u8,

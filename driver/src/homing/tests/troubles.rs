@@ -9,8 +9,8 @@ use super::super::{
 };
 use super::model::{Machine, World};
 use super::{LATCHED, LIMITS, TRAVEL, VELOCITIES, spec, watchers, without};
-use crate::chain::Step;
-use crate::command::{Command, CommandError};
+use crate::chain::{Procedure, Step};
+use crate::command::{AxisCommand, Command, CommandError};
 use crate::map::{
     BridgeState, CommandForm, Flag, Layout, Parameter, Piece, StatusBit, StatusLayout, StopRamp, Verb, Wire,
 };
@@ -170,6 +170,25 @@ fn a_damaged_reply_is_asked_for_again_and_too_many_end_homing() {
         world.damaged = at..at + 5;
         let error = failure(&mut world, &mut Homing::new(&LATCHED, [spec(INTO)]));
         assert_eq!(error, HomingError::Reply(ReplyError::Malformed), "five damaged from {at}");
+    }
+}
+
+#[test]
+fn an_exchange_that_fails_on_the_bus_is_asked_for_once_more() {
+    for at in (0..200).step_by(3) {
+        let mut world = World::new(&LATCHED, [Machine::at(-1000, ABOVE_ZERO)]);
+        let mut homing = Homing::new(&LATCHED, [spec(INTO)]);
+        while world.exchanges < at {
+            world.step(&mut homing);
+        }
+        let (mut before, mut after) = ([AxisCommand::default()], [AxisCommand::default()]);
+        let step = homing.next(&mut before);
+        assert_eq!(homing.next(&mut after), Step::Exchange);
+        if step == Step::Exchange {
+            assert_eq!(before, after);
+        }
+        world.home(&mut homing);
+        assert!(homing.results()[0].is_ok(), "{:?}", homing.results());
     }
 }
 
