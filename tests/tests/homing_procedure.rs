@@ -2,6 +2,7 @@
 
 use core::time::Duration;
 
+use embassy_futures::block_on;
 use stepchain::chain::Step;
 use stepchain::homing::{
     AxisHoming, Contact, Homed, Homing, HomingError, HomingVelocities, Method, Phase, SearchLimits,
@@ -9,7 +10,7 @@ use stepchain::homing::{
 use stepchain::map::{CommandForm, Flag, Layout, Parameter, RegisterMap, Verb};
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Distance, MicrostepResolution, Position, Value, Velocity};
-use stepchain::{Chain, Command, Tracker, UnwrappedPosition};
+use stepchain::{AsyncChain, Chain, Command, Tracker, UnwrappedPosition};
 use stepchain_sim::chain::{VirtualChain, VirtualSpi};
 use stepchain_sim::device::{EventKind, Switch};
 use stepchain_tests::maps::Twin;
@@ -288,6 +289,29 @@ fn the_tracker_trusts_what_was_homed<M: RegisterMap>() {
 fn the_tracker_trusts_what_was_homed_on_both_reference_maps() {
     the_tracker_trusts_what_was_homed::<Latched>();
     the_tracker_trusts_what_was_homed::<FixedWord>();
+}
+
+/// The async front drives the same procedure, to the same bytes.
+#[test]
+fn homing_can_be_awaited() {
+    let home = |is_async: bool| {
+        let rig = Rig::<FixedWord, 2>::new();
+        let axis = AxisHoming::new(Method::IntoPositiveHomeSwitch, SPEEDS, LIMITS);
+        for device in 0..2 {
+            rig.set_switch(device, 0, 30.0, true, Contact::NormallyOpen);
+        }
+        let mut homing = Homing::new(&FixedWord::LAYOUT, [axis, axis.device(1)]).every(PERIOD);
+        if is_async {
+            let mut chain = AsyncChain::<FixedWord, _, 2>::new(rig.bench.spi());
+            block_on(chain.run(&mut homing, &mut rig.bench.delay())).unwrap();
+        } else {
+            let mut chain = rig.chain;
+            chain.run(&mut homing, &mut rig.bench.delay()).unwrap();
+        }
+        assert_eq!(homing.results(), [Ok(HOMED); 2]);
+        (rig.bench.bytes_on_wire(), rig.bench.now_ns())
+    };
+    assert_eq!(home(true), home(false));
 }
 
 #[test]

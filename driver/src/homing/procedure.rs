@@ -63,7 +63,8 @@ pub enum Phase {
 /// The procedure that homes `K` axes of a chain of `N` devices at once: run it by a chain, or poll it.
 ///
 /// In each exchange every device has the command that one of its axes wants; those of one device take turns. A failed
-/// axis is stopped and does not keep the others from being homed.
+/// axis is stopped and does not keep the others from being homed. An exchange that failed on the bus, or whose future was
+/// dropped, is asked for once more when the procedure is driven on.
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]

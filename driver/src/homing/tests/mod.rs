@@ -15,7 +15,7 @@ use crate::units::{Distance, Velocity};
 use super::{AxisHoming, HomingVelocities, Method, SearchLimits};
 
 const FAST: i32 = 400;
-const SLOW: i32 = 25;
+const SLOW: i32 = 60;
 const VELOCITIES: HomingVelocities = HomingVelocities {
     search_for_switch: Velocity::steps_per_s::<FAST>(),
     search_for_zero: Velocity::steps_per_s::<SLOW>(),

@@ -52,8 +52,10 @@ pub(super) struct Machine {
     pub(super) stops: Range<f64>,
     /// Motion commands are lost.
     pub(super) is_deaf: bool,
-    /// Stops are lost.
-    pub(super) is_unstoppable: bool,
+    /// So many stops are lost.
+    pub(super) lost_stops: usize,
+    /// The status says that it stands, whatever it does.
+    pub(super) is_said_to_stand: bool,
     pub(super) raised: Vec<Flag>,
     pub(super) crossings: Vec<Crossing>,
     pub(super) commands: Vec<Command>,
@@ -73,7 +75,8 @@ impl Machine {
             normally_closed: false,
             stops: f64::NEG_INFINITY..f64::INFINITY,
             is_deaf: false,
-            is_unstoppable: false,
+            lost_stops: 0,
+            is_said_to_stand: false,
             raised: [Flag::ResetOccurred, Flag::CommandRejected, Flag::StallA, Flag::SwitchEvent].to_vec(),
             crossings: Vec::new(),
             commands: Vec::new(),
@@ -166,7 +169,7 @@ impl Machine {
             }
             Command::PeekStatus => {}
             Command::TakeStatus => self.raised.retain(|&flag| flag == Flag::Overcurrent),
-            Command::Stop { .. } if self.is_unstoppable => {}
+            Command::Stop { .. } if self.lost_stops > 0 => self.lost_stops -= 1,
             Command::Stop { .. } => self.motion = Motion::Turn(0.0),
             _ if self.is_deaf => {}
             Command::MoveVelocity { velocity } => self.motion = Motion::Turn(speed(velocity)),
@@ -194,17 +197,18 @@ impl Machine {
 
     /// The bits of the status word that speak of this machine, as this axis of its device.
     fn status(&self, layout: &'static Layout, axis: u8) -> u64 {
+        let stands = self.stands() || self.is_said_to_stand;
         let mut word = 0;
         for bit in layout.status.flags.iter().filter(|bit| bit.axis == axis) {
             let is_raised = match bit.flag {
-                Flag::Busy => !self.stands(),
+                Flag::Busy => !stands,
                 Flag::HomeSwitch => self.input_closed(),
                 flag => self.raised.contains(&flag),
             };
             word |= u64::from(is_raised == (bit.polarity == Polarity::ActiveHigh)) << bit.bit;
         }
         for state in layout.status.motion_states.iter().filter(|state| state.axis == axis) {
-            let is = if self.stands() { MotionState::Standstill } else { MotionState::ConstantVelocity };
+            let is = if stands { MotionState::Standstill } else { MotionState::ConstantVelocity };
             word |= u64::from(state.code_of(is)) << state.field.lsb;
         }
         word

@@ -11,7 +11,7 @@ use super::model::{EXCHANGE, MICROSTEPS, Machine, World};
 use super::{FAST, LATCHED, SLOW, spec, watchers, without};
 use crate::chain::Step;
 use crate::command::Command;
-use crate::map::{Flag, Layout, RegisterMap, StatusBit, StatusLayout, Verb};
+use crate::map::{BridgeState, EdgeAction, Flag, Layout, RegisterMap, StatusBit, StatusLayout, StopRamp, Verb};
 use crate::reference::FixedWord;
 use crate::track::UnwrappedPosition;
 use crate::units::{Distance, Position};
@@ -151,6 +151,8 @@ fn a_stop_is_found_as_a_stall_and_left_by_the_offset() {
         assert_eq!(machine.place, machine.zero as f64);
         // A round and the braking at the stop: the device goes on counting, the rotor does not follow.
         assert!((1.0..300.0).contains(&machine.slip.abs()), "{}", machine.slip);
+        let at_once = Command::Stop { ramp: StopRamp::None, bridge: BridgeState::Driven };
+        assert!(machine.commands.contains(&at_once), "a ramp would only grind on: {:?}", machine.commands);
         let takes = machine.commands.iter().filter(|command| **command == Command::TakeStatus).count();
         assert_eq!(takes, 2, "once before, once to acknowledge the stall");
     }
@@ -263,5 +265,14 @@ fn the_phases_of_an_axis_can_be_watched() {
         }
     }
     use Phase::{BackingOff, Creeping, Moving, Seeking, Settling};
+    let actions: std::vec::Vec<_> = world.machines[0]
+        .commands
+        .iter()
+        .filter_map(|command| match *command {
+            Command::SearchForSwitch { action, .. } | Command::SearchForZero { action, .. } => Some(action),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(actions, [EdgeAction::Probe, EdgeAction::Zero], "only the last way sets the counter");
     assert_eq!(seen, [Settling, Seeking, BackingOff, Creeping, Moving, Phase::Homed(HOMED)]);
 }

@@ -9,8 +9,8 @@ use super::super::{
 };
 use super::model::{Machine, World};
 use super::{LATCHED, LIMITS, TRAVEL, VELOCITIES, spec, watchers, without};
-use crate::chain::Step;
-use crate::command::{Command, CommandError};
+use crate::chain::{Procedure, Step};
+use crate::command::{AxisCommand, Command, CommandError};
 use crate::map::{
     BridgeState, CommandForm, Flag, Layout, Parameter, Piece, StatusBit, StatusLayout, StopRamp, Verb, Wire,
 };
@@ -56,6 +56,19 @@ fn a_switch_that_stays_pressed_ends_at_the_travel_limit() {
             let error = failure(&mut world, &mut Homing::new(layout, [spec(method)]));
             assert!(matches!(error, HomingError::SwitchStuck { travelled: 20_001..=20_012 }), "{error}");
         }
+    }
+}
+
+/// By hand: the search goes 2500 microsteps and 213 to brake; the way back begins anew and is longer than those 213 by
+/// no more than it takes to be seen.
+#[test]
+fn the_travel_limit_is_one_for_each_way() {
+    let limits = SearchLimits { travel: Distance::from_microsteps(2600), ..LIMITS };
+    for (layout, _) in watchers() {
+        let mut world = World::new(layout, [Machine::at(-2500, ABOVE_ZERO)]);
+        let mut homing = Homing::new(layout, [AxisHoming::new(INTO, VELOCITIES, limits)]);
+        world.home(&mut homing);
+        assert!(homing.results()[0].is_ok(), "{:?}", homing.results());
     }
 }
 
@@ -126,7 +139,7 @@ fn a_time_out_stops_the_axis_by_the_waits_alone_and_by_a_clock() {
 fn an_axis_that_cannot_be_stopped_is_given_up_and_said_to_move() {
     let limits = SearchLimits { time: Duration::from_secs(1), ..LIMITS };
     let mut machine = Machine::at(-100_000, 0.0..0.0);
-    machine.is_unstoppable = true;
+    machine.lost_stops = usize::MAX;
     let mut world = World::new(&LATCHED, [machine]);
     let mut homing = Homing::new(&LATCHED, [AxisHoming::new(INTO, VELOCITIES, limits)]);
     world.home(&mut homing);
@@ -161,6 +174,25 @@ fn a_damaged_reply_is_asked_for_again_and_too_many_end_homing() {
 }
 
 #[test]
+fn an_exchange_that_fails_on_the_bus_is_asked_for_once_more() {
+    for at in (0..200).step_by(3) {
+        let mut world = World::new(&LATCHED, [Machine::at(-1000, ABOVE_ZERO)]);
+        let mut homing = Homing::new(&LATCHED, [spec(INTO)]);
+        while world.exchanges < at {
+            world.step(&mut homing);
+        }
+        let (mut before, mut after) = ([AxisCommand::default()], [AxisCommand::default()]);
+        let step = homing.next(&mut before);
+        assert_eq!(homing.next(&mut after), Step::Exchange);
+        if step == Step::Exchange {
+            assert_eq!(before, after);
+        }
+        world.home(&mut homing);
+        assert!(homing.results()[0].is_ok(), "{:?}", homing.results());
+    }
+}
+
+#[test]
 fn a_device_that_falls_silent_is_told_to_stop_and_given_up() {
     let mut world = World::new(&LATCHED, [Machine::at(-10_000, ABOVE_ZERO)]);
     world.damaged = 100..usize::MAX;
@@ -173,7 +205,10 @@ fn a_device_that_falls_silent_is_told_to_stop_and_given_up() {
 
 #[test]
 fn a_reset_at_any_time_is_told() {
-    for at_ms in [1, 50, 200, 320, 400, 600, 700] {
+    let mut clean = World::new(&LATCHED, [Machine::at(-1000, ABOVE_ZERO)]);
+    clean.home(&mut Homing::new(&LATCHED, [spec(INTO)]));
+    let last_ms = clean.now.as_millis() as u64 - 3;
+    for at_ms in (1..last_ms).step_by(11).chain([last_ms]) {
         let mut world = World::new(&LATCHED, [Machine::at(-1000, ABOVE_ZERO)]);
         world.reset_at = Duration::from_millis(at_ms);
         let mut homing = Homing::new(&LATCHED, [spec(INTO)]);
@@ -220,6 +255,48 @@ fn somebody_elses_stop_is_an_interruption() {
         }
         world.machines[0].turn(0.0);
         assert_eq!(failure(&mut world, &mut homing), HomingError::Interrupted);
+    }
+}
+
+#[test]
+fn a_stop_that_is_lost_is_sent_again() {
+    let (watched, _) = watchers()[2];
+    let mut machine = Machine::at(-1000, ABOVE_ZERO);
+    machine.lost_stops = 2;
+    let mut world = World::new(watched, [machine]);
+    let mut homing = Homing::new(watched, [spec(INTO)]);
+    world.home(&mut homing);
+    assert!(homing.results()[0].is_ok(), "{:?}", homing.results());
+}
+
+#[test]
+fn an_axis_that_seems_to_stand_for_one_round_is_believed_in_the_second() {
+    for (layout, _) in watchers() {
+        for (rounds, expected) in [([1, 1, 1], None), ([1, 1, 2], Some(HomingError::Interrupted))] {
+            let mut world = World::new(layout, [Machine::at(-8000, ABOVE_ZERO)]);
+            let mut homing = Homing::new(layout, [spec(INTO)]);
+            while world.machines[0].place < -7900.0 {
+                world.step(&mut homing);
+            }
+            for count in rounds {
+                // Rounds are told apart by the waits between them.
+                for (rounds, is_said_to_stand) in [(count, true), (3, false)] {
+                    world.machines[0].is_said_to_stand = is_said_to_stand;
+                    for _ in 0..rounds {
+                        while !matches!(world.step(&mut homing), Step::Wait(_)) {
+                            assert_eq!(homing.results(), [Err(HomingError::Unfinished)]);
+                        }
+                    }
+                }
+            }
+            match expected {
+                Some(error) => assert_eq!(failure(&mut world, &mut homing), error),
+                None => {
+                    world.home(&mut homing);
+                    assert!(homing.results()[0].is_ok(), "{:?}", homing.results());
+                }
+            }
+        }
     }
 }
 
