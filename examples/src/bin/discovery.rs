@@ -11,10 +11,13 @@ use stepchain_sim::chain::{BusError, VirtualChain, VirtualSpi};
 
 const LAYOUT: &Layout = &FixedWord::LAYOUT;
 
+/// What becomes of the bytes that come back, told the bytes that were sent.
+type Flaw = fn(&[u8], &mut [u8]);
+
 /// A board on which something is wrong with the line that comes back.
 struct Board {
     spi: VirtualSpi,
-    flaw: fn(&[u8], &mut [u8]),
+    flaw: Flaw,
 }
 
 impl ErrorType for Board {
@@ -43,7 +46,7 @@ fn late(_: &[u8], came: &mut [u8]) {
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let boards: [(&str, fn(&[u8], &mut [u8])); 5] = [
+    let boards: [(&str, Flaw); 5] = [
         ("a board that is well", |_, _| {}),
         ("MISO shorted to ground", |_, came| came.fill(0)),
         ("MISO broken, with a pull-up", |_, came| came.fill(0xFF)),
