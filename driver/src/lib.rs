@@ -17,7 +17,7 @@
 //!        v   ^
 //!   frames of N devices      bytes                         chain (Codec, Talk, Procedure: no I/O)
 //!        v   ^
-//!   SpiDevice                embedded-hal                  chain (Chain)
+//!   SpiDevice                embedded-hal                  chain (Chain, AsyncChain)
 //! ```
 //!
 //! | to | look at |
@@ -26,15 +26,22 @@
 //! | command a chain | [`Chain`], [`Command`] |
 //! | configure it by one value, and store that | [`settings`] |
 //! | speak in turns, degrees or millimetres | [`mechanism`] |
+//! | find home, many axes at once | [`homing`] |
 //! | know how long a move takes; move on a straight line | [`plan`] |
 //! | know where an axis is, and where it may go | [`track`] |
 //! | know what is wrong and what to do | [`fault`] |
+//! | be sure that a command was understood, on a noisy bus | [`chain::verified`] |
+//! | count the devices and check their wiring | [`wiring`] |
+//! | let every bridge go from a panic handler | [`release`] |
 //! | keep the last frames for a look later | [`recorder`] |
 //! | have a core without I/O of your own front | [`Codec`], [`chain::Procedure`] |
 //!
-//! Several axes in one device are commanded by [`Command::on`]. Unlike devices in one chain are not supported: a chain
-//! has one map, so one that is wired of two kinds is two maps away from being described, and its replies would be
-//! refused as malformed.
+//! Several axes in one device are commanded by [`Command::on`].
+//!
+//! Unlike devices in one chain are not supported, also where they share the wire form: a [`Chain`] has one map for all.
+//! [`Chain::check_wiring`] tells such a chain by a typed error, [`wiring::WiringError::NotWholeUnits`] or
+//! [`WrongCount`](wiring::WiringError::WrongCount) where units differ in length, and
+//! [`Reply`](wiring::WiringError::Reply) where a device's status is none of the map's.
 //!
 //! | feature | adds |
 //! | --- | --- |
