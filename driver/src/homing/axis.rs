@@ -15,7 +15,7 @@ use crate::units::{Position, Value};
 use super::error::HomingError;
 use super::means::{Means, Pace, Run, STALLS, Until, Watcher};
 use super::method::{Edge, Goal};
-use super::procedure::{Homed, Phase};
+use super::progress::{Homed, Phase};
 use super::spec::AxisHoming;
 
 /// Rounds in a row without a reply to believe after which a failed axis is given up.

@@ -68,11 +68,13 @@ mod error;
 mod means;
 mod method;
 mod procedure;
+mod progress;
 mod spec;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
 
 pub use error::{AxisError, HomingError, Lacking};
 pub use method::Method;
-pub use procedure::{Homed, Homing, Phase};
+pub use procedure::Homing;
+pub use progress::{Homed, Phase};
 pub use spec::{AxisHoming, Contact, HomingVelocities, SearchLimits};

@@ -5,27 +5,15 @@ use core::time::Duration;
 
 use crate::command::{AxisCommand, Command, CommandError, Prepared};
 use crate::map::{Layout, Parameter};
-use crate::units::{Distance, Velocity};
+use crate::units::Velocity;
 
 use super::error::PlanError;
 use super::moves::{Move, of_nanoseconds};
-use super::ramp::Ramp;
+use super::ramp::{AxisGoal, Ramp};
 use super::share::{Codes, Common, QUANTITIES, bits_of, length};
 
 /// How many codes down the search for a smaller skew goes, for each quantity.
 const CODES_DOWN: usize = 32;
-
-/// What one device of a chain contributes to a coordinated move.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub struct AxisGoal {
-    /// The axis of the device, counted from 0.
-    pub axis: u8,
-    /// What the axis can do; not exceeded. The resolution is the one that the axis is set to: it is not written.
-    pub limits: Ramp,
-    /// Where it shall go, in microsteps from where it is. With a distance of zero it stands still.
-    pub distance: Distance,
-}
 
 /// Moves of `N` devices that begin on one chip-select edge and arrive together, on a straight line.
 ///

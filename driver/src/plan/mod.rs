@@ -53,7 +53,7 @@ mod share;
 mod tests;
 
 pub use change::{VelocityChange, braking_distance};
-pub use coordinated::{AxisGoal, CoordinateError, Coordinated};
+pub use coordinated::{CoordinateError, Coordinated};
 pub use error::PlanError;
 pub use moves::Move;
-pub use ramp::Ramp;
+pub use ramp::{AxisGoal, Ramp};

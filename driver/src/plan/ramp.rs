@@ -2,7 +2,7 @@
 
 use crate::command::{Command, CommandError, Prepared};
 use crate::map::{Layout, Parameter};
-use crate::units::{Acceleration, MicrostepResolution, Value, Velocity};
+use crate::units::{Acceleration, Distance, MicrostepResolution, Value, Velocity};
 
 use super::error::PlanError;
 
@@ -87,6 +87,18 @@ impl Ramp {
             resolution: ok!(scale_bits(self.resolution)),
         })
     }
+}
+
+/// What one device of a chain contributes to a coordinated move.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct AxisGoal {
+    /// The axis of the device, counted from 0.
+    pub axis: u8,
+    /// What the axis can do; not exceeded. The resolution is the one that the axis is set to: it is not written.
+    pub limits: Ramp,
+    /// Where it shall go, in microsteps from where it is. With a distance of zero it stands still.
+    pub distance: Distance,
 }
 
 /// The limits of a [`Ramp`] in the bits of their types; none but `start_stop` is zero.

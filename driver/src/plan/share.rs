@@ -9,8 +9,7 @@ use crate::map::{Layout, Parameter};
 use crate::units::{Unit, Value};
 
 use super::arithmetic::nearest;
-use super::coordinated::AxisGoal;
-use super::ramp::{Ramp, quantised};
+use super::ramp::{AxisGoal, Ramp, quantised};
 
 /// The quantities of a ramp that are shared out, in the order in which they are written.
 pub(super) const QUANTITIES: [Parameter; 4] = [

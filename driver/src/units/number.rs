@@ -93,6 +93,15 @@ impl Unit {
         }
     }
 
+    /// Writes a number with the unit behind it, if it has a symbol.
+    pub(super) fn write(self, number: Number, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{number}")?;
+        match self.symbol() {
+            "" => Ok(()),
+            symbol => write!(f, " {symbol}"),
+        }
+    }
+
     /// The number that `bits` mean in this unit.
     #[must_use]
     pub const fn number(self, bits: i64) -> Number {

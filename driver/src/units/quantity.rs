@@ -5,7 +5,6 @@ use core::fmt;
 use fixed::types::{I16F16, I20F12, I32F0, U0F32, U1F31, U16F0, U16F16, U24F8};
 
 use super::number::{Number, OutOfRange, Unit, scaled};
-use super::value::Value;
 
 macro_rules! quantity {
     ($(#[$doc:meta])* $name:ident, $fixed:ty, $bits:ty, $unit:ident) => {
@@ -60,15 +59,10 @@ macro_rules! quantity {
 
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                fmt::Display::fmt(&Value::from(*self), f)
+                Self::UNIT.write(self.number(), f)
             }
         }
 
-        impl From<$name> for Value {
-            fn from(quantity: $name) -> Self {
-                Self::$name(quantity)
-            }
-        }
     };
 }
 

@@ -117,8 +117,21 @@ impl Value {
 
 impl fmt::Display for Value {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let unit = self.unit().symbol();
-        write!(f, "{}", self.number())?;
-        if unit.is_empty() { Ok(()) } else { write!(f, " {unit}") }
+        self.unit().write(self.number(), f)
     }
+}
+
+macro_rules! is_a_value {
+    ($($name:ident)*) => {
+        $(impl From<$name> for Value {
+            fn from(quantity: $name) -> Self {
+                Self::$name(quantity)
+            }
+        })*
+    };
+}
+
+is_a_value! {
+    Position Distance Velocity Acceleration Amplitude AmplitudeSlope Current Voltage Temperature Factor
+    MicrostepResolution
 }

@@ -27,7 +27,8 @@ use ledger::Ledger;
 use rig::Rig;
 
 pub use held::{COLUMNS as SETTING_COLUMNS, Held, held};
-pub use outcome::{Answer, AxisOutcome, Finding, Outcome};
+pub use outcome::{Answer, AxisOutcome, Outcome};
+pub use rig::Finding;
 pub use summary::{COLUMNS, bus, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.

@@ -5,7 +5,7 @@ use stepchain::units::Value;
 use stepchain::{AxisCommand, Command};
 
 use super::ledger::Ledger;
-use super::rig::Rig;
+use super::rig::{Finding, Rig};
 use super::seconds;
 use crate::bench::Problem;
 use crate::report::{Mark, Track};
@@ -33,15 +33,6 @@ pub struct Outcome {
     pub frames: u64,
     /// Settings that were read back and compared.
     pub settings_read_back: usize,
-}
-
-/// Something that is not as it should be.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Finding {
-    /// The axis that it concerns; none for the chain as a whole.
-    pub axis: Option<usize>,
-    /// What.
-    pub text: String,
 }
 
 /// What an axis answered to a question of the bench.

@@ -6,12 +6,20 @@ use stepchain::units::Value;
 use stepchain::{AxisCommand, Codec, Command, Pending, Reply};
 
 use super::cost::Cost;
-use super::outcome::Finding;
 use super::preflight::{asked, codec, spread};
 use super::seconds;
 use crate::bench::{Axis, Bench, Problem, Setting, Step};
 use crate::chain::{VirtualChain, VirtualSpi};
 use crate::device::{Event, EventKind};
+
+/// Something that is not as it should be.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Finding {
+    /// The axis that it concerns; none for the chain as a whole.
+    pub axis: Option<usize>,
+    /// What.
+    pub text: String,
+}
 
 /// Flags that tell what is so, and not that something is wrong.
 const STATES: &[Flag] =
