@@ -249,6 +249,23 @@ mod tests {
     }
 
     #[test]
+    fn only_what_ends_operation_casts_doubt_on_the_position() {
+        let doubtful: Vec<_> = FaultKind::ALL.into_iter().filter(|kind| kind.casts_doubt_on_position()).collect();
+        assert_eq!(
+            doubtful,
+            [
+                FaultKind::StallA,
+                FaultKind::StallB,
+                FaultKind::Undervoltage,
+                FaultKind::Overcurrent,
+                FaultKind::Overtemperature,
+                FaultKind::ResetOccurred,
+                FaultKind::Fault,
+            ]
+        );
+    }
+
+    #[test]
     fn a_device_that_is_well_has_no_faults() {
         // Busy, target reached, moving up, home switch closed.
         assert_eq!(faults(&status(0b101_0000_0011)).next(), None);

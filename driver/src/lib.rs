@@ -28,7 +28,7 @@
 //! | speak in turns, degrees or millimetres | [`mechanism`] |
 //! | find home, many axes at once | [`homing`] |
 //! | know how long a move takes; move on a straight line | [`plan`] |
-//! | know where an axis is, and where it may go | [`track`] |
+//! | know where an axis is, and send nothing that leads beyond its limits | [`track`] |
 //! | know what is wrong and what to do | [`fault`] |
 //! | be sure that a command was understood, on a noisy bus | [`chain::verified`] |
 //! | count the devices and check their wiring | [`wiring`] |
@@ -39,9 +39,10 @@
 //! Several axes in one device are commanded by [`Command::on`].
 //!
 //! Unlike devices in one chain are not supported, also where they share the wire form: a [`Chain`] has one map for all.
-//! [`Chain::check_wiring`] tells such a chain by a typed error, [`wiring::WiringError::NotWholeUnits`] or
+//! [`Chain::check_wiring`] tells such a chain by a typed error: [`wiring::WiringError::NotWholeUnits`] or
 //! [`WrongCount`](wiring::WiringError::WrongCount) where units differ in length, and
-//! [`Reply`](wiring::WiringError::Reply) where a device's status is none of the map's.
+//! [`Reply`](wiring::WiringError::Reply) where a device's status has a wrong check or bits that the map says can never be
+//! so. A foreign device with units of the same length and a status without either is not noticed.
 //!
 //! | feature | adds |
 //! | --- | --- |

@@ -36,6 +36,16 @@ impl Status {
         self.word
     }
 
+    /// Whether every bit that came is the same: what a line that is stuck reads as, on a map without a check.
+    ///
+    /// A device may say so, too, if its map has a state in which all bits are alike; then it proves nothing. On a map
+    /// with a check a stuck line is a [`ReplyError::Crc`] already.
+    #[must_use]
+    pub const fn is_all_alike(&self) -> bool {
+        let word = self.word & self.known;
+        word == 0 || word == self.known
+    }
+
     /// Whether a flag is raised, on axis 0; `None` if the map has no such flag or the reply did not carry it.
     #[must_use]
     pub fn flag(&self, flag: Flag) -> Option<bool> {

@@ -5,7 +5,10 @@ use core::time::Duration;
 use stepchain::fault::{self, FaultKind, Severity};
 use stepchain::map::{Clearing, Flag, Holding, Parameter, RegisterMap, Way};
 use stepchain::reference::{FixedWord, Latched};
-use stepchain::track::{Doubt, Miss, PositionLimits, Reaction, ResetNotice, Tracker, Trust, UnwrappedPosition, Watch};
+use stepchain::track::{
+    Doubt, Guard, GuardedError, Miss, PositionLimits, Reaction, Refused, ResetNotice, Tracker, Trust,
+    UnwrappedPosition, Watch,
+};
 use stepchain::units::{Distance, MicrostepResolution, Position, Value, Velocity};
 use stepchain::{Chain, Command};
 use stepchain_sim::chain::{VirtualChain, VirtualSpi};
@@ -47,8 +50,13 @@ impl<M: RegisterMap> Rig<M> {
 }
 
 /// Read every few seconds, the count of a motor that turns for ten minutes is right, however often its counter wraps.
-fn a_counter_is_unwrapped_across_many_wraps<M: RegisterMap>(least_wraps: i64) {
+fn a_counter_is_unwrapped_across_many_wraps<M: RegisterMap>(begins_at: i32, least_wraps: i64) {
     let mut rig = Rig::<M>::new();
+    // Where the counter begins is told to the device and to the tracker alike.
+    let begin = Position::from_microsteps(begins_at);
+    rig.chain.send_one(1, Command::write(Parameter::PositionDemandValue, begin)).unwrap();
+    rig.tracker.assume(begin, UnwrappedPosition::from_microsteps(begins_at.into()));
+    let half_range = 1i64 << (M::LAYOUT.position.bits - 1);
     rig.chain.send_one(1, Command::MoveVelocity { velocity: Velocity::steps_per_s::<-39_000>() }).unwrap();
     let longest = rig.tracker.longest_gap().unwrap();
     let gap = longest.min(Duration::from_secs(600)).as_nanos() as u64 / 2;
@@ -61,14 +69,15 @@ fn a_counter_is_unwrapped_across_many_wraps<M: RegisterMap>(least_wraps: i64) {
     let microsteps_since_the_reading = 39_000 * i64::from(rig.bench.microsteps_per_step(1, 0)) / 1_000;
     let found = rig.tracker.position().unwrap().to_microsteps();
     assert!((truth - found).abs() <= microsteps_since_the_reading, "{found} instead of {truth}");
-    assert!(truth.abs() >> M::LAYOUT.position.bits >= least_wraps, "too few wraps to show anything");
+    let wraps = (truth.abs() + half_range) >> M::LAYOUT.position.bits;
+    assert!(wraps >= least_wraps, "{wraps} wraps are too few to show anything");
 }
 
 #[test]
 fn a_counter_is_unwrapped_across_many_wraps_on_both_maps() {
-    a_counter_is_unwrapped_across_many_wraps::<Latched>(100);
-    // 30 bits of sixteenths of a step: less than one whole round in the time.
-    a_counter_is_unwrapped_across_many_wraps::<FixedWord>(0);
+    a_counter_is_unwrapped_across_many_wraps::<Latched>(0, 100);
+    // 30 bits of sixteenths of a step last for longer than the test: it begins near the end that it turns to.
+    a_counter_is_unwrapped_across_many_wraps::<FixedWord>(-(1 << 29) + 1_000_000, 1);
 }
 
 /// A device that has reset itself is noticed at the next status, and moves are refused until it is homed.
@@ -119,6 +128,39 @@ fn what_leaves_the_limits_is_not_sent() {
     assert_eq!(rig.tracker.position().unwrap(), UnwrappedPosition::from_microsteps(900));
 }
 
+/// A guarded chain sends nothing that leaves the limits, and after a restart nothing that needs a position.
+fn a_guard_refuses_before_anything_is_sent<M: RegisterMap>() {
+    let Rig { bench, mut chain, tracker } = Rig::<M>::new();
+    let limits = PositionLimits::new(UnwrappedPosition::from_microsteps(-10), UnwrappedPosition::from_microsteps(900));
+    let mut guards = [Guard::new(1, tracker).within(limits, Distance::ZERO)];
+    let by = |microsteps| [Command::Filler, Command::MoveRelative { distance: Distance::from_microsteps(microsteps) }];
+    let frames = bench.frames();
+    let refused = chain.send_guarded(&by(901), &mut guards).unwrap_err();
+    assert!(matches!(refused, GuardedError::Refused { device: 1, reason: Refused::Limit(_), .. }), "{refused}");
+    assert_eq!(bench.frames(), frames, "nothing was sent");
+    chain.send_guarded(&by(900), &mut guards).unwrap();
+    assert!(bench.run_until_still(60 * SECOND));
+    assert_eq!(bench.position(1, 0), 900);
+    bench.reset_node(1);
+    chain.send_guarded(&[Command::PeekStatus; 2], &mut guards).unwrap();
+    let frames = bench.frames();
+    let refused = chain.send_guarded(&by(-1), &mut guards).unwrap_err();
+    assert!(matches!(refused, GuardedError::Refused { reason: Refused::PositionUnknown(_), .. }), "{refused}");
+    assert_eq!(bench.frames(), frames, "nothing was sent");
+    chain.send_guarded(&[Command::TakeStatus; 2], &mut guards).unwrap();
+    chain.send_guarded(&[Command::Filler, Command::HomeOnCurrentPosition], &mut guards).unwrap();
+    guards[0].tracker.homed_at(Position::ZERO, UnwrappedPosition::ZERO);
+    chain.send_guarded(&by(-1), &mut guards).unwrap();
+    assert!(bench.run_until_still(60 * SECOND));
+    assert_eq!(bench.position(1, 0), -1);
+}
+
+#[test]
+fn a_guard_refuses_before_anything_is_sent_on_both_maps() {
+    a_guard_refuses_before_anything_is_sent::<Latched>();
+    a_guard_refuses_before_anything_is_sent::<FixedWord>();
+}
+
 /// Each condition of the device becomes a typed fault, live or latched as the map has it, and goes as the map says.
 fn conditions_become_faults<M: RegisterMap>(conditions: &[(Flag, FaultKind, Severity)]) {
     for &(flag, kind, severity) in conditions {
@@ -158,26 +200,60 @@ fn conditions_become_faults_on_both_maps() {
     conditions_become_faults::<FixedWord>(&[(Flag::StallB, FaultKind::StallB, Severity::Fault)]);
 }
 
-/// A controller that hears nothing for three periods is told so once, and what it wished to do then.
-#[test]
-fn silence_is_noticed_after_the_tolerated_misses() {
-    let mut rig = Rig::<FixedWord>::new();
+/// A bus that goes dead on the way back: from then on the controller reads the level of a resistor.
+struct Failing {
+    spi: VirtualSpi,
+    rests_at: std::rc::Rc<std::cell::Cell<Option<u8>>>,
+}
+
+impl embedded_hal::spi::ErrorType for Failing {
+    type Error = stepchain_sim::chain::BusError;
+}
+
+impl embedded_hal::spi::SpiDevice for Failing {
+    fn transaction(&mut self, operations: &mut [embedded_hal::spi::Operation<'_, u8>]) -> Result<(), Self::Error> {
+        self.spi.transaction(operations)?;
+        for operation in operations {
+            if let (embedded_hal::spi::Operation::TransferInPlace(words), Some(level)) =
+                (operation, self.rests_at.get())
+            {
+                words.fill(level);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A controller whose line back has died hears so after the tolerated misses, once, whichever level the line rests at.
+fn silence_is_noticed_after_the_tolerated_misses<M: RegisterMap>(level: u8) {
+    let bench = VirtualChain::new(Chain::<M, VirtualSpi, 2>::LAYOUT, 2).unwrap();
+    let rests_at = std::rc::Rc::new(std::cell::Cell::new(None));
+    let mut chain = Chain::<M, _, 2>::new(Failing { spi: bench.spi(), rests_at: rests_at.clone() });
+    let now = || Duration::from_nanos(bench.now_ns());
     let period = Duration::from_millis(20);
-    let mut watch = Watch::new(period, 2, Reaction::MarkUnknown);
-    let now = |rig: &Rig<FixedWord>| Duration::from_nanos(rig.bench.now_ns());
-    watch = watch.beginning_at(now(&rig));
+    let mut watch = Watch::new(period, 2, Reaction::MarkUnknown).beginning_at(now());
     let mut events = vec![];
     for round in 0..8 {
-        rig.bench.advance_ns(period.as_nanos() as u64);
-        assert!(watch.due(now(&rig)));
-        let reply = rig.chain.exchange(&[Command::PeekStatus; 2]).unwrap()[1];
-        // From the fourth round on the replies of the device do not get through.
-        let event = match reply {
-            Ok(_) if round < 4 => watch.answered(now(&rig)),
-            _ => watch.missed(now(&rig), Miss::NoReply),
+        bench.advance_ns(period.as_nanos() as u64);
+        assert!(watch.due(now()));
+        if round == 4 {
+            rests_at.set(Some(level));
+        }
+        let event = match chain.exchange(&[Command::PeekStatus; 2]).unwrap()[1] {
+            Ok(reply) if reply.status.unwrap().is_all_alike() => watch.missed(now(), Miss::Implausible),
+            Ok(_) => watch.answered(now()),
+            Err(error) => watch.missed(now(), Miss::Reply(error)),
         };
         events.extend(event.map(|event| (round, event)));
     }
     assert_eq!(events.len(), 1, "{events:?}");
     assert_eq!(events[0].0, 6, "the third miss in a row");
+}
+
+#[test]
+fn silence_is_noticed_after_the_tolerated_misses_on_both_maps() {
+    for level in [0x00, 0xFF] {
+        silence_is_noticed_after_the_tolerated_misses::<Latched>(level);
+        silence_is_noticed_after_the_tolerated_misses::<FixedWord>(level);
+    }
 }

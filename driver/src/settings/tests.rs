@@ -269,6 +269,28 @@ fn a_map_whose_codes_mean_something_else_is_another_map() {
     assert!(matches!(Settings::<1>::from_image(&SECOND, &bytes), Err(ImageError::ForeignMap { .. })));
 }
 
+/// The same places and codes, but the two slopes have changed theirs.
+#[test]
+fn a_map_with_two_parameters_swapped_is_another_map() {
+    const FILLER: &[Piece] = &[Piece::fixed(8, 0)];
+    const fn map(registers: &'static [Register]) -> Layout {
+        Layout::new("slopes", Wire::latched_units(8, FILLER)).registers(registers)
+    }
+    const FIRST: Layout = map(&[
+        Register::new(Parameter::ProfileAcceleration, 1, 8),
+        Register::new(Parameter::ProfileDeceleration, 2, 8),
+    ]);
+    const SECOND: Layout = map(&[
+        Register::new(Parameter::ProfileDeceleration, 1, 8),
+        Register::new(Parameter::ProfileAcceleration, 2, 8),
+    ]);
+    let slope = Value::Acceleration(Acceleration::steps_per_s2::<10>());
+    let settings = Settings::new([Setting::new(Parameter::ProfileAcceleration, slope)]);
+    let mut bytes = [0; image_bytes(1)];
+    settings.to_image(&FIRST, &mut bytes).unwrap();
+    assert!(matches!(Settings::<1>::from_image(&SECOND, &bytes), Err(ImageError::ForeignMap { .. })));
+}
+
 proptest! {
     #[test]
     fn an_image_brings_back_what_the_codes_mean(velocity in 0i32..335_000_000, slope in 0i32..131_000_000) {

@@ -61,7 +61,9 @@ impl PositionLimits {
     /// to stop ([`braking_distance`](super::braking_distance)), its sign of no account.
     ///
     /// A move is judged by where it ends, also one that comes from outside: it has to end inside. A velocity is judged
-    /// as in [`check_run`](Self::check_run). All other commands pass.
+    /// as in [`check_run`](Self::check_run). All other commands pass: searches and outside pulses, whose end nobody knows,
+    /// and a return to the probed position, which ends where a search has been. A buffered command has to be judged from
+    /// where the one before it ends: give that place.
     ///
     /// # Errors
     /// [`LimitError`] if the command has to be refused.

@@ -2,8 +2,9 @@
 //!
 //! A device's counter wraps, forgets at a reset, and says nothing when the bus is silent. [`Tracker`] unwraps it into
 //! an [`UnwrappedPosition`] and keeps account of trust; [`PositionLimits`] look at a command before it is sent;
-//! [`Watch`] counts replies that stay away. All of it is plain state that the caller feeds: no I/O, no clock, and
-//! times are counted from a start of the caller's choosing.
+//! [`Watch`] counts replies that stay away. All of it is plain state that the caller feeds: no clock, and times are counted
+//! from a start of the caller's choosing. A [`Guard`] joins the first two and is asked by
+//! [`Chain::send_guarded`](crate::Chain::send_guarded) before anything is sent.
 //!
 //! ```
 //! use core::time::Duration;
@@ -35,6 +36,7 @@
 //! # }
 //! ```
 
+mod guard;
 mod limits;
 mod place;
 mod reach;
@@ -44,6 +46,7 @@ mod trust;
 mod unwrapped;
 mod watch;
 
+pub use guard::{Guard, GuardedError, Refused};
 pub use limits::{LimitError, PositionLimits};
 pub use place::Place;
 pub use reach::{braking_distance, farthest, longest_gap};

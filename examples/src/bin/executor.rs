@@ -3,8 +3,8 @@
 //!
 //! `cargo run -p stepchain-examples --bin executor`
 
-use embassy_futures::block_on;
 use embassy_futures::join::join;
+use embassy_futures::{block_on, yield_now};
 use embedded_hal_async::delay::DelayNs;
 use stepchain::map::{Flag, Parameter, RegisterMap};
 use stepchain::reference::FixedWord;
@@ -34,6 +34,8 @@ async fn fill_and_empty(name: &str, bench: VirtualChain) -> Result<(), Box<dyn s
             .any(|reply| reply.status.and_then(|status| status.flag(Flag::Busy)) != Some(false))
         {
             bench.delay().delay_ms(50).await;
+            // Virtual time waits for nobody: the other task's turn has to be given.
+            yield_now().await;
             polls += 1;
         }
         println!("{name}: {steps:+} steps done after {polls} polls, at {:.3} s", bench.now_ns() as f64 / 1e9);
