@@ -114,18 +114,17 @@ proptest! {
 }
 
 /// Three axes arrive within the skew that was promised, and on the way keep to the line.
-#[test]
-fn a_straight_line_is_kept_to_the_promised_skew() {
-    let layout = &FixedWord::LAYOUT;
-    let microsteps = [160_000, -50_123, 4_001];
+fn a_straight_line_is_kept_to_the_promised_skew<M: RegisterMap>(resolution: u16) {
+    let layout = Chain::<M, VirtualSpi, 3>::LAYOUT;
+    let microsteps = [10_000, -3_137, 251].map(|steps| steps * i32::from(resolution));
     let goals = [0, 1, 2].map(|axis: usize| AxisGoal {
         axis: 0,
-        limits: ramp([800_000, 1_500_000, 300_000][axis], 2_500_000, 1_500_000, 0, 16),
+        limits: ramp([800_000, 1_500_000, 300_000][axis], 2_500_000, 1_500_000, 0, resolution),
         distance: Distance::from_microsteps(microsteps[axis]),
     });
     let line = Coordinated::new(layout, &goals).unwrap().within(Duration::from_millis(2)).unwrap();
     let bench = VirtualChain::new(layout, 3).unwrap();
-    let mut chain = Chain::<FixedWord, _, 3>::new(bench.spi());
+    let mut chain = Chain::<M, _, 3>::new(bench.spi());
     for commands in line.writes() {
         chain.send(&commands).unwrap();
     }
@@ -146,4 +145,10 @@ fn a_straight_line_is_kept_to_the_promised_skew() {
     for (device, target) in microsteps.into_iter().enumerate() {
         assert_eq!(bench.position(device, 0), i64::from(target));
     }
+}
+
+#[test]
+fn a_straight_line_is_kept_to_the_promised_skew_on_both_maps() {
+    a_straight_line_is_kept_to_the_promised_skew::<Latched>(64);
+    a_straight_line_is_kept_to_the_promised_skew::<FixedWord>(16);
 }
