@@ -10,10 +10,10 @@ use std::rc::Rc;
 
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 use stepchain::chain::{Retries, Verifier, VerifyError};
-use stepchain::map::{BridgeState, EdgeAction, Parameter, RegisterMap, StopRamp, Verb, Way};
+use stepchain::map::{BridgeState, BufferMode, Direction, EdgeAction, Parameter, RegisterMap, StopRamp, Verb, Way};
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Acceleration, Distance, Position, Velocity};
-use stepchain::{Chain, Command, Reply};
+use stepchain::{AxisCommand, Chain, Command, Reply};
 use stepchain_sim::chain::{BusError, VirtualChain, VirtualSpi};
 use stepchain_sim::device::EventKind;
 
@@ -64,7 +64,7 @@ struct Outcome {
     bits: usize,
 }
 
-fn run<M: RegisterMap>(commands: [Command; 2], spoilt: Option<(Line, usize)>) -> Outcome {
+fn run<M: RegisterMap>(commands: [AxisCommand; 2], spoilt: Option<(Line, usize)>) -> Outcome {
     let bench = VirtualChain::new(Chain::<M, VirtualSpi, 2>::LAYOUT, 2).unwrap();
     let noisy = Noisy { spi: bench.spi(), spoilt, bits: Rc::default() };
     let mut chain = Chain::<M, _, 2>::new(noisy.clone());
@@ -83,7 +83,7 @@ fn run<M: RegisterMap>(commands: [Command; 2], spoilt: Option<(Line, usize)>) ->
 }
 
 /// Which lines have bits that go wrong without notice, and how many of how many.
-fn missed<M: RegisterMap>(commands: [Command; 2]) -> (BTreeSet<&'static str>, usize, usize) {
+fn missed<M: RegisterMap>(commands: [AxisCommand; 2]) -> (BTreeSet<&'static str>, usize, usize) {
     let clean = run::<M>(commands, None);
     assert!(clean.result.is_ok() && !clean.shows_later, "{clean:?}");
     let (mut kinds, mut count) = (BTreeSet::new(), 0);
@@ -116,7 +116,7 @@ fn velocity(steps_per_s: i32) -> Velocity {
 }
 
 /// Commands that the devices take in the state after power-up.
-fn commands() -> Vec<Command> {
+fn commands() -> Vec<AxisCommand> {
     let target = Position::from_microsteps(-1234);
     let mut commands = vec![
         Command::MoveVelocity { velocity: velocity(77) },
@@ -127,19 +127,28 @@ fn commands() -> Vec<Command> {
         Command::HomeOnCurrentPosition,
         Command::SearchForSwitch { velocity: velocity(50), action: EdgeAction::Probe },
         Command::ReturnToZero,
+        Command::ReturnToProbedPosition,
+        Command::PulseInput { direction: Direction::Negative },
+        Command::RestoreDefaults,
         Command::FaultReset,
+        Command::ResetNode,
     ];
+    commands.extend([EdgeAction::Probe, EdgeAction::Zero].map(|action| {
+        let velocity = velocity(5);
+        Command::SearchForZero { velocity, action }
+    }));
     commands.extend([Way::Shortest, Way::Positive, Way::Negative].map(|way| Command::MoveAbsolute { target, way }));
     for bridge in [BridgeState::Driven, BridgeState::Shorted, BridgeState::HighImpedance] {
         commands.push(Command::Stop { ramp: StopRamp::Quick, bridge });
     }
-    commands
+    let buffered = Command::MoveRelative { distance: Distance::from_microsteps(777) }.buffered();
+    commands.into_iter().map(|command| command.on(0)).chain([buffered]).collect()
 }
 
 #[test]
 fn with_a_check_on_the_wire_no_spoilt_bit_goes_unnoticed() {
     for command in commands() {
-        let (kinds, count, of) = missed::<FixedWord>([command, Command::Filler]);
+        let (kinds, count, of) = missed::<FixedWord>([command, Command::Filler.on(0)]);
         assert_eq!(count, 0, "{command:?}: {kinds:?}, {count} of {of}");
         assert!(of > 1000);
     }
@@ -147,16 +156,19 @@ fn with_a_check_on_the_wire_no_spoilt_bit_goes_unnoticed() {
 
 /// By hand, from the drawing of Latched. Three peeks for each of two devices may become takes: six bits. Velocities have
 /// 24 bits and a direction. Home is 01001 101, a bit from move relative, 01101 101; return to zero is 00101 000, a bit
-/// from move relative and from 00101 001, return to probed position.
+/// from move relative and from 00101 001, return to probed position, which is itself a bit from move relative, 01101 001,
+/// and from return to zero. A search for zero has a direction and no velocity, pulse input a direction. A buffered move
+/// has a distance of 24 bits and a direction; the bit that makes it wait changes nothing at standstill.
 #[test]
 fn without_a_check_what_goes_unnoticed_is_what_the_documentation_lists() {
     const PEEKS: usize = 6;
     for command in commands() {
-        let (kinds, count, of) = missed::<Latched>([command, Command::Filler]);
-        let others = match command {
+        let (kinds, count, of) = missed::<Latched>([command, Command::Filler.on(0)]);
+        let others = match command.command {
             Command::MoveVelocity { .. } | Command::SearchForSwitch { .. } => 25,
-            Command::HomeOnCurrentPosition => 1,
-            Command::ReturnToZero => 2,
+            Command::MoveRelative { .. } if command.buffer_mode == BufferMode::Buffered => 25,
+            Command::HomeOnCurrentPosition | Command::SearchForZero { .. } | Command::PulseInput { .. } => 1,
+            Command::ReturnToZero | Command::ReturnToProbedPosition => 2,
             _ => 0,
         };
         assert_eq!(count, PEEKS + others, "{command:?}: {kinds:?}, {count} of {of}");

@@ -33,7 +33,7 @@
 //!
 //! | case | why |
 //! | --- | --- |
-//! | no check: velocity and direction of a command that is a word (move velocity, search) | no register says what was asked for: the ramp is still on its way to it |
+//! | no check: velocity and direction of a command that is a word (move velocity, search, pulse input) | no register says what was asked for: the ramp is still on its way to it |
 //! | no check: a command that is one bit from another, which nothing above tells from it | the other is as good a command; the position shows it later, if at all |
 //! | no check: what was read of a value that the device keeps, or of the status | it may have changed meanwhile, so reading it twice tells nothing |
 //! | no check: a peek that becomes a take | its reply is right, but what was latched is down afterwards |
@@ -44,10 +44,19 @@
 //! | the last peek's request, and filler beside it | the flags that they raise show at the next call, as [`Doubt::Stale`] |
 //! | a map without the flags, or without a status | what it does not tell |
 //!
-//! Of `reference::Latched`, which has no check, single bits in commands that nothing tells: velocity and direction of
-//! move velocity and search for switch; home on current position, one bit from a move relative; return to zero, one bit
-//! from a move relative and from a return to the probed position; peek, one bit from take. Both moves relative take the
-//! filler after them for their distance.
+//! Of `reference::Latched`, which has no check, single bits in commands that nothing tells:
+//!
+//! | command | bits | what it becomes |
+//! | --- | --- | --- |
+//! | move velocity, search for switch | 24 and 1 | another velocity, the other direction |
+//! | search for zero, pulse input | 1 | the other direction |
+//! | move relative, buffered | 24 and 1 | another distance, the other direction |
+//! | home on current position | 1 | a move relative |
+//! | return to zero | 2 | a move relative, a return to the probed position |
+//! | return to the probed position | 2 | a move relative, a return to zero |
+//! | peek | 1 | a take |
+//!
+//! Such a move relative takes the filler after it for its distance.
 //!
 //! # What is repeated
 //!
