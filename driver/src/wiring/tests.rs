@@ -206,6 +206,25 @@ fn stuck_and_tied_lines_and_a_break_are_told_apart() {
     assert!(matches!(many, Err(WiringError::NoMarker { .. })), "{many:?}");
 }
 
+/// A line that rests high in one frame and low in the next does not rest at all: it may be touched, or picked up noise.
+#[test]
+fn a_line_that_rests_at_either_level_is_told_to_rest_at_none() {
+    let layout = plain(16, 0x7E7E);
+    for begins_high in [false, true] {
+        let mut pending = vec![Pending::default(); 3];
+        let mut buffer = vec![0; buffer_bytes(layout, 5)];
+        let mut check = Check::new(Codec::new(layout).unwrap(), Some(3), &mut pending, &mut buffer).unwrap();
+        let mut is_high = begins_high;
+        while let Some(frame) = check.next_frame() {
+            frame.fill(if is_high { 0xFF } else { 0x00 });
+            frame[0] = 0x5A;
+            is_high = !is_high;
+            check.came_back();
+        }
+        assert_eq!(check.verdict(), Err(WiringError::NoMarker { rests: None }));
+    }
+}
+
 /// Devices whose replies pass for the first marker: only with its complement is the true place found.
 #[test]
 fn devices_that_say_the_marker_themselves_are_counted_all_the_same() {
