@@ -3,7 +3,7 @@
 //! ```text
 //!   look      peek the status of all             the flags below must be down, or they would tell nothing later
 //!   base      read the position                  only for a move by a distance, where it can be checked
-//!   send      the commands
+//!   send      the commands                       of a take, the flags as in the next line: it brings them down itself
 //!   judge     peek the status of all             command rejected, command unknown, CRC mismatch
 //!   compare   read back what can be              a written parameter, a target position, an argument in a register, and
 //!                                                once more what was read, if only writing changes it
@@ -25,6 +25,7 @@
 //! | the request of a move absolute | flag "CRC mismatch" | target position read back, or flag |
 //! | the request of a move relative | flag "CRC mismatch" | position before and target position after, or flag |
 //! | the request of any other command | flag "CRC mismatch" | flag, if no other command is one bit away |
+//! | what comes between the first look and a take | flag "CRC mismatch" in what was taken | flag in what was taken |
 //! | filler | flag "CRC mismatch" | flag, if no command is one bit away |
 //! | the reply to a read of what can be written | the reply's check | read twice |
 //! | another value or status that is asked for | the reply's check | not noticed |
@@ -50,11 +51,13 @@
 //! | --- | --- | --- |
 //! | move velocity, search for switch | 24 and 1 | another velocity, the other direction |
 //! | search for zero, pulse input | 1 | the other direction |
+//! | search for zero, down, to save the position | 1 more | a take |
 //! | move relative, buffered | 24 and 1 | another distance, the other direction |
 //! | home on current position | 1 | a move relative |
 //! | return to zero | 2 | a move relative, a return to the probed position |
 //! | return to the probed position | 2 | a move relative, a return to zero |
 //! | peek | 1 | a take |
+//! | take | 2 | a peek, a search for zero, down: the motor moves |
 //!
 //! Such a move relative takes the filler after it for its distance.
 //!
@@ -64,7 +67,8 @@
 //! repeated only if it [may arrive twice](crate::Command::may_arrive_twice) and is not buffered: no flag proves that a
 //! device has not obeyed, because the spoilt bit may have been in the filler beside the command. After a raised flag
 //! nothing is repeated: taking the status, which brings the flag down, would take away what else is latched, and that
-//! is the owner's to see.
+//! is the owner's to see. A verified take that shows such a flag fails, and what else it took is lost with its reply: to
+//! take what is latched, send the take without verification.
 
 use core::fmt;
 
@@ -517,18 +521,18 @@ impl Device {
     fn judge(&mut self, layout: &'static Layout, stage: Stage, reply: &Reply) -> Result<(), Doubt> {
         match stage {
             Stage::Look => raised(reply.status).map_or(Ok(()), |flag| Err(Doubt::Stale { flag })),
-            Stage::Judge | Stage::Last => match raised(reply.status) {
-                None => Ok(()),
-                Some(Flag::CommandRejected) => Err(Doubt::Rejected),
-                Some(flag) => Err(Doubt::NotUnderstood { flag }),
-            },
+            Stage::Judge | Stage::Last => well(reply.status),
             Stage::Base => {
                 self.base = reply.value.map(|value| value.to_bits());
                 Ok(())
             }
             Stage::Send => {
                 self.reply = *reply;
-                Ok(())
+                // What it shows it has brought down, so that the peek after it would find nothing. Without the first
+                // look the flag may be older than this call.
+                let is_take = self.command.command == Command::TakeStatus;
+                let looked = self.question(layout, Stage::Look).is_some();
+                if is_take && looked { well(reply.status) } else { Ok(()) }
             }
             Stage::Compare => {
                 let (Some(register), Some(expected)) = (self.compared(layout), self.expected(layout)) else {
@@ -542,6 +546,15 @@ impl Device {
             }
             Stage::Over => Ok(()),
         }
+    }
+}
+
+/// Whether no flag speaks against what was sent.
+fn well(status: Option<Status>) -> Result<(), Doubt> {
+    match raised(status) {
+        None => Ok(()),
+        Some(Flag::CommandRejected) => Err(Doubt::Rejected),
+        Some(flag) => Err(Doubt::NotUnderstood { flag }),
     }
 }
 

@@ -77,6 +77,21 @@ fn what_a_device_refuses_or_does_not_know_is_a_typed_error() {
     assert_eq!(verifier.counters().not_understood, 1);
 }
 
+/// The take's status is in frame 3. By hand: take is 0xE100; bit 9 is "command unknown", which the take brings down.
+#[test]
+fn a_flag_that_a_take_shows_and_brings_down_is_told() {
+    fn unknown(number: usize, bytes: &mut [u8]) {
+        bytes.copy_from_slice(if number == 3 { &[0x82, 0x01] } else { &WELL });
+    }
+    let (result, verifier, sent) = run(|| Bus::new(unknown), Command::TakeStatus, Retries::times(5));
+    let doubt = Doubt::NotUnderstood { flag: Flag::CommandUnknown };
+    assert_eq!(result, Err(VerifyError::Device { device: 0, verb: Some(Verb::TakeStatus), doubt }));
+    assert_eq!((verifier.counters().not_understood, verifier.counters().retries), (1, 0));
+    assert_eq!(sent, [[0xE0, 0x00], [0x7E, 0x7E], [0xE1, 0x00], [0x7E, 0x7E]]);
+    let (result, _, _) = run(|| Bus::new(well), Command::TakeStatus, Retries::NONE);
+    assert_eq!(result, Ok(()));
+}
+
 #[test]
 fn nothing_is_sent_while_a_flag_would_hide_what_comes_of_it() {
     fn stale(_: usize, bytes: &mut [u8]) {
