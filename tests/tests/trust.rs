@@ -2,6 +2,8 @@
 
 use core::time::Duration;
 
+use embassy_futures::block_on;
+
 use stepchain::fault::{self, FaultKind, Severity};
 use stepchain::map::{Clearing, Flag, Holding, Parameter, RegisterMap, Way};
 use stepchain::reference::{FixedWord, Latched};
@@ -10,7 +12,7 @@ use stepchain::track::{
     UnwrappedPosition, Watch,
 };
 use stepchain::units::{Distance, MicrostepResolution, Position, Value, Velocity};
-use stepchain::{Chain, Command};
+use stepchain::{AsyncChain, Chain, Command};
 use stepchain_sim::chain::{VirtualChain, VirtualSpi};
 
 const SECOND: u64 = 1_000_000_000;
@@ -159,6 +161,29 @@ fn a_guard_refuses_before_anything_is_sent<M: RegisterMap>() {
 fn a_guard_refuses_before_anything_is_sent_on_both_maps() {
     a_guard_refuses_before_anything_is_sent::<Latched>();
     a_guard_refuses_before_anything_is_sent::<FixedWord>();
+}
+
+/// The async front asks the same guards and shows them the same replies.
+fn the_async_front_is_guarded_alike<M: RegisterMap>() {
+    let Rig { bench, tracker, .. } = Rig::<M>::new();
+    let mut chain = AsyncChain::<M, _, 2>::new(bench.spi());
+    let limits = PositionLimits::new(UnwrappedPosition::ZERO, UnwrappedPosition::from_microsteps(900));
+    let mut guards = [Guard::new(1, tracker).within(limits, Distance::ZERO)];
+    let by = |microsteps| [Command::Filler, Command::MoveRelative { distance: Distance::from_microsteps(microsteps) }];
+    let frames = bench.frames();
+    let refused = block_on(chain.send_guarded(&by(901), &mut guards)).unwrap_err();
+    assert!(matches!(refused, GuardedError::Refused { reason: Refused::Limit(_), .. }), "{refused}");
+    assert_eq!(bench.frames(), frames, "nothing was sent");
+    bench.reset_node(1);
+    block_on(chain.send_guarded(&[Command::PeekStatus; 2], &mut guards)).unwrap();
+    let refused = block_on(chain.send_guarded(&by(1), &mut guards)).unwrap_err();
+    assert!(matches!(refused, GuardedError::Refused { reason: Refused::PositionUnknown(_), .. }), "{refused}");
+}
+
+#[test]
+fn the_async_front_is_guarded_alike_on_both_maps() {
+    the_async_front_is_guarded_alike::<Latched>();
+    the_async_front_is_guarded_alike::<FixedWord>();
 }
 
 /// Each condition of the device becomes a typed fault, live or latched as the map has it, and goes as the map says.
