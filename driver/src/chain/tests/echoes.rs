@@ -107,14 +107,15 @@ fn a_field_whose_write_is_echoed_brings_the_value_and_the_status_from_before() {
     assert_eq!(sent(&frames, write), Err(ReplyError::Malformed));
 }
 
-/// By hand: 600 steps/s is 600 · 1000 / 3 = 200 000 = 0x030D40. Its bits taken twice would spoil the check.
+/// By hand: 603 steps/s is 603 · 1000 / 3 = 201 000 = 0x031128. Its bits taken twice would spoil the check (as they would
+/// not for 600 steps/s, whose check is zero).
 #[test]
 fn a_frame_comes_back_once_however_often_it_is_said() {
     let codec = Codec::new(&FixedWord::LAYOUT).unwrap();
     let (mut pending, mut buffer) = ([Pending::default()], [0; 6]);
     let mut talk = codec.begin(&[Command::read(Parameter::ProfileVelocity)], &mut pending, &mut buffer).unwrap();
     talk.came_back();
-    let content = [0x00, 0x00, 0x03, 0x0D, 0x40];
+    let content = [0x00, 0x00, 0x03, 0x11, 0x28];
     while let Some(frame) = talk.next_frame() {
         frame[..5].copy_from_slice(&content);
         frame[5] = autosar(&content);
@@ -123,5 +124,5 @@ fn a_frame_comes_back_once_however_often_it_is_said() {
     }
     talk.came_back();
     let value = talk.reply(0).unwrap().unwrap().value;
-    assert_eq!(value, Some(Value::Velocity(velocity(600))));
+    assert_eq!(value, Some(Value::Velocity(velocity(603))));
 }
