@@ -61,13 +61,18 @@ fn home_switch(node: &Node<'_>, resolution: u16) -> Result<Switch, Problem> {
         let found = format!("a switch that is closed from {from_steps} to {to_steps} steps");
         return Err(node.problem(found, "`closed_from` below `closed_to`, or the same"));
     }
-    let microsteps = |steps: f64| steps * f64::from(resolution);
-    // Decimal fractions are not exact; the machine takes what is as near as this to a microstep for it, too.
-    if (microsteps(from_steps) - 1e-6).ceil() > (microsteps(to_steps) + 1e-6).floor() {
+    if !has_a_microstep(from_steps, to_steps, resolution) {
         let found = format!("a switch that is closed from {from_steps} to {to_steps} steps, between two microsteps");
         return Err(node.problem(found, format!("a range with a microstep in it ({resolution} in a step)")));
     }
     Ok(Switch::ClosedBetween { from_steps, to_steps })
+}
+
+/// Whether a microstep lies between two places or at one of them.
+fn has_a_microstep(from_steps: f64, to_steps: f64, resolution: u16) -> bool {
+    let microsteps = |steps: f64| steps * f64::from(resolution);
+    // Decimal fractions are not exact; the machine, too, takes a place as near as this to a microstep for it.
+    (microsteps(from_steps) - 1e-6).ceil() <= (microsteps(to_steps) + 1e-6).floor()
 }
 
 /// The stop below the rotor and the one above.
@@ -156,6 +161,13 @@ mod tests {
             assert!(error.contains(said), "{machine} says\n{error}, not\n{said}");
         }
         assert!(machines("home_switch = { closed_from = 0.016, closed_to = 0.03125 }", REST).is_ok());
+    }
+
+    /// 1.1 · 10 is a little more than 11 in binary, and 0.57 · 100 a little less than 57.
+    #[test]
+    fn a_place_in_decimals_is_the_microstep_that_it_means() {
+        assert!(has_a_microstep(1.1, 1.1, 10) && has_a_microstep(0.57, 0.57, 100));
+        assert!(!has_a_microstep(1.101, 1.199, 10));
     }
 
     #[test]
