@@ -163,10 +163,10 @@ mod tests {
         assert!(machines("home_switch = { closed_from = 0.016, closed_to = 0.03125 }", REST).is_ok());
     }
 
-    /// 1.1 · 10 is a little more than 11 in binary, and 0.57 · 100 a little less than 57.
+    /// 0.07 · 100 is a little more than 7 in binary, and 0.57 · 100 a little less than 57.
     #[test]
     fn a_place_in_decimals_is_the_microstep_that_it_means() {
-        assert!(has_a_microstep(1.1, 1.1, 10) && has_a_microstep(0.57, 0.57, 100));
+        assert!(has_a_microstep(0.07, 0.07, 100) && has_a_microstep(0.57, 0.57, 100));
         assert!(!has_a_microstep(1.101, 1.199, 10));
     }
 
