@@ -99,6 +99,9 @@ fn both_fronts_check_the_wires_alike_on_every_map() {
     assert_eq!([checked::<Latched>(4), checked::<FixedWord>(4)], [wrong, wrong]);
 }
 
+/// More than are needed.
+const PUMPS: usize = 6;
+
 /// Posts for all devices and pumps until nothing waits, by both fronts.
 fn both_pumps_answer_alike<M: RegisterMap, const AXES: usize>() {
     let post = |mailbox: &Mailbox<3, 4, AXES>| {
@@ -116,19 +119,25 @@ fn both_pumps_answer_alike<M: RegisterMap, const AXES: usize>() {
     post(&mailbox);
     let bench_one = bench::<M>(3);
     let mut chain = Chain::<M, _, 3>::new(Recorded::new(bench_one.spi()));
-    let blocking: Vec<_> = (0..6).map(|_| mailbox.pump(&mut chain)).collect();
+    let mut blocking = Vec::new();
+    for _ in 0..PUMPS {
+        blocking.push(mailbox.pump(&mut chain));
+    }
     let record = dump(&chain.release(), &bench_one);
 
     let mailbox = Mailbox::<3, 4, AXES>::new();
     post(&mailbox);
     let bench_two = bench::<M>(3);
     let mut chain = AsyncChain::<M, _, 3>::new(Recorded::new(bench_two.spi()));
-    let asynchronous: Vec<_> = (0..6).map(|_| block_on(mailbox.pump_async(&mut chain))).collect();
+    let mut asynchronous = Vec::new();
+    for _ in 0..PUMPS {
+        asynchronous.push(block_on(mailbox.pump_async(&mut chain)));
+    }
     assert_eq!(asynchronous, blocking);
     assert_eq!(dump(&chain.release(), &bench_two), record);
 
     assert!(asynchronous[0].is_err(), "a target of 2³¹ − 1 fits no map");
-    assert_eq!(asynchronous[5], Ok([None; 3]), "nothing waits any more");
+    assert_eq!(asynchronous[PUMPS - 1], Ok([None; 3]), "nothing waits any more");
     let answers: Vec<_> = asynchronous.iter().flatten().flatten().flatten().collect();
     assert_eq!(answers.len(), 6);
     assert!(answers.iter().all(|answer| answer.result.is_ok()), "{answers:?}");
