@@ -26,6 +26,7 @@ pub mod decode;
 pub mod device;
 pub mod map_file;
 pub mod motion;
+pub mod motor;
 pub mod random_map;
 pub mod report;
 pub mod run;

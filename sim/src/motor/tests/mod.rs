@@ -1,0 +1,7 @@
+//! The whole motor against closed forms, facts of the trade, and a second integrator.
+
+mod bridges;
+mod friction;
+mod locked;
+mod oracle;
+mod trade;
