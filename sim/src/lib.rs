@@ -13,6 +13,8 @@
 //!   registers, status    device     what the device does about it
 //!      v   ^
 //!   ramps                motion     where the motor is commanded to be, in closed form
+//!      v
+//!   currents, rotor      motor      what a motor behind a bridge makes of it; stands alone so far
 //! ```
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]

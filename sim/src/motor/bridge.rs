@@ -67,7 +67,7 @@ pub(super) struct Bridge {
     /// Seconds of reversed supply that are left in this period.
     fast_left_s: [f64; 2],
     /// Windings that are broken.
-    pub(super) broken: [bool; 2],
+    broken: [bool; 2],
 }
 
 /// Less than this is no time at all, in seconds.
@@ -81,6 +81,16 @@ impl Bridge {
             period_left_s: -1.0,
             fast_left_s: [0.0; 2],
             broken: [false; 2],
+        }
+    }
+
+    /// Opens windings (`true`) at once, or mends them: the next command, or period of the regulation, uses them again.
+    pub(super) fn break_windings(&mut self, broken: [bool; 2]) {
+        self.broken = broken;
+        for (leg, broken) in self.legs.iter_mut().zip(broken) {
+            if broken {
+                *leg = Leg::Open;
+            }
         }
     }
 

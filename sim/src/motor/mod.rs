@@ -16,8 +16,7 @@
 //! Signs and units: SI; voltages and currents are *peak* per phase; a full step is 90° electrical. The field at commanded
 //! angle φ pulls the rotor to electrical angle θ = φ. Velocities are full steps/s, as everywhere in the program.
 //!
-//! **Scheme.** Power series of adaptive order between switching instants ([`series`]), chosen by measurement: see the
-//! table at [`Motor`].
+//! **Scheme.** Power series of adaptive order between switching instants, chosen by measurement: see the table at [`Motor`].
 
 mod bridge;
 mod data;
@@ -57,12 +56,29 @@ pub use supply::Supply;
 pub use trial::{Measured, Settling, measure, missed_steps, settling, steady_run};
 
 use bridge::Bridge;
-use series::State;
+use series::{Field, Source, State};
 
 /// A motor in virtual time.
 ///
 /// It starts at instant 0, at rest on electrical angle 0, without current, as warm as the air. Deterministic: the same
-/// calls give the same bits on any machine.
+/// calls give the same bits on any machine. Data must be as a motor file allows them (resistance, inductance and inertia
+/// above zero), and what is commanded must be numbers.
+///
+/// **Error and speed** of the scheme, measured over a move of the demo motor of 10 s with 1/16 microsteps at 400 steps/s,
+/// optimised build on one shared core of a server; errors are the greatest over the move against a tolerance of 10⁻¹⁴:
+///
+/// | scheme | rotor, full steps | current, A | times real time |
+/// | --- | --- | --- | --- |
+/// | power series, 10⁻⁶ | 7·10⁻⁸ | 8·10⁻⁷ | 270 |
+/// | **power series, 10⁻⁸** | 1·10⁻⁹ | 3·10⁻⁹ | 240 |
+/// | power series, 10⁻¹⁰ | 4·10⁻¹² | 8·10⁻¹² | 120 |
+/// | Runge–Kutta of order 4, at most 100 µs | 6·10⁻⁷ | 1·10⁻⁶ | 290 |
+/// | the same, at most 50 µs | 4·10⁻⁸ | 8·10⁻⁸ | 155 |
+/// | the same, at most 10 µs | 8·10⁻¹¹ | 2·10⁻¹⁰ | 22 |
+///
+/// At 50 steps/s the series run 800 times real time, with 1/64 microsteps at 400 steps/s 60 times: the cost is that of the
+/// microstep edges. They find events without further steps and shorten a step without doing it again, which Runge–Kutta
+/// cannot. A regulated current costs its switching: about 5 times real time at 40 kHz.
 #[derive(Clone, Debug)]
 pub struct Motor {
     data: MotorData,
@@ -76,6 +92,8 @@ pub struct Motor {
     now_ns: u64,
     state: State,
     bridge: Bridge,
+    /// What the windings were connected to in the last step, and the field at its beginning.
+    applied: ([Source; 2], Field),
     heat: Heat,
     /// Copper loss since the temperature was brought up to date, and over how long.
     loss_j: f64,
@@ -106,6 +124,7 @@ impl Motor {
             now_ns: 0,
             state: scheme::at_rest(0.0),
             bridge: Bridge::new(),
+            applied: ([Source::Open; 2], Field::NONE),
             heat: Heat::at_ambient(&data.heat),
             loss_j: 0.0,
             loss_s: 0.0,
@@ -161,6 +180,21 @@ impl Motor {
         let (sin, cos) = libm::sincos(self.state.angle_rad);
         let peak = self.data.back_emf_v_s_per_rad * self.state.speed_rad_per_s;
         [-peak * sin, peak * cos]
+    }
+
+    /// Voltages across both windings, in volts, as at the beginning of the scheme's last step; an open winding shows what
+    /// is induced in it. A regulated bridge shows its switching here.
+    #[must_use]
+    pub fn voltages_v(&self) -> [f64; 2] {
+        let (sources, field) = &self.applied;
+        let (sin, cos) = libm::sincos(field.angle_rad);
+        let [induced_a, induced_b] = self.back_emf_v();
+        let of = |source: &Source, part: f64, induced: f64| match *source {
+            Source::Line(volts, _) => volts,
+            Source::Sine => field.volts * part,
+            Source::Open => induced,
+        };
+        [of(&sources[0], cos, induced_a), of(&sources[1], sin, induced_b)]
     }
 
     /// Torque of both windings on the rotor, K·(i_b cos θ − i_a sin θ), in N·m; without detent, friction and load.
@@ -242,8 +276,13 @@ impl Motor {
     }
 
     /// Opens windings (`true`) or mends them: a broken wire.
-    pub const fn break_windings(&mut self, broken: [bool; 2]) {
-        self.bridge.broken = broken;
+    pub fn break_windings(&mut self, broken: [bool; 2]) {
+        self.bridge.break_windings(broken);
+        for (current, broken) in self.state.currents_a.iter_mut().zip(broken) {
+            if broken {
+                *current = 0.0;
+            }
+        }
     }
 
     /// Puts the rotor at rest at an electrical angle in full steps, without current.

@@ -46,11 +46,6 @@ enum Slide {
 impl Motor {
     /// Lets `duration_s` seconds pass while one command holds, on one line of the supply.
     pub(super) fn pass(&mut self, duration_s: f64, applied: &Applied, supply: Line) {
-        for phase in [0, 1] {
-            if self.bridge.broken[phase] {
-                self.state.currents_a[phase] = 0.0;
-            }
-        }
         self.bridge.command(applied.bridge, applied.drive, self.state.currents_a);
         let regulated = (applied.bridge, applied.drive) == (BridgeState::Driven, Drive::Current);
         let mut gone_s = 0.0;
@@ -84,6 +79,7 @@ impl Motor {
             (step_s, event) = (at_s.max(SHORTEST_S), Some(found));
         }
         self.state = expansion.state(step_s);
+        self.applied = (terms.sources, terms.field);
         self.bridge.elapse(step_s);
         match event {
             Some(Event::Bridge(phase)) => {
@@ -104,7 +100,7 @@ impl Motor {
     fn terms(&self, gone_s: f64, applied: &Applied, supply: &Line) -> Terms {
         let data = &self.data;
         let teeth = data.teeth();
-        let share = if applied.drive == Drive::Voltage { applied.amplitude.clamp(0.0, 1.0) } else { 0.0 };
+        let share = if applied.drive == Drive::Voltage { applied.amplitude.max(0.0).min(1.0) } else { 0.0 };
         let velocity = applied.velocity + applied.acceleration * gone_s;
         let (rad_per_s, rad_per_s2) = match applied.smooth {
             true => (electrical_rad_per_s(velocity), electrical_rad_per_s(applied.acceleration)),

@@ -53,6 +53,12 @@ pub(super) struct Field {
     pub(super) rad_per_s2: f64,
 }
 
+impl Field {
+    /// No voltage.
+    pub(super) const NONE: Self =
+        Self { volts: 0.0, volts_per_s: 0.0, angle_rad: 0.0, rad_per_s: 0.0, rad_per_s2: 0.0 };
+}
+
 /// Everything that is constant during a step.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Terms {

@@ -56,10 +56,10 @@ fn the_unstable_band_is_that_of_routh_and_hurwitz() {
         let matrix = linearised(&data, &load, 25.0, 12.0, velocity).unwrap();
         let mut power = Matrix4::identity();
         let mut a = [1.0; 5];
-        for order in 1..=4 {
+        for (order, coefficient) in a.iter_mut().enumerate().skip(1) {
             let next = matrix * power;
-            a[order] = -next.trace() / order as f64;
-            power = next + Matrix4::identity() * a[order];
+            *coefficient = -next.trace() / order as f64;
+            power = next + Matrix4::identity() * *coefficient;
         }
         a.iter().all(|&a| a > 0.0) && a[1] * a[2] > a[3] && a[1] * a[2] * a[3] > a[3] * a[3] + a[1] * a[1] * a[4]
     };

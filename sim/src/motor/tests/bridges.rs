@@ -166,3 +166,23 @@ fn a_voltage_drive_follows_the_supply() {
     motor.advance(200_000_000, &Applied::held(0.0, 0.1));
     assert!((motor.currents_a()[0] / before - 0.5).abs() < 1e-3);
 }
+
+/// By hand: cos 60° and sin 60° of a tenth of 24 V; a regulated bridge gives the whole supply or nothing.
+#[test]
+fn the_voltages_are_those_that_the_bridge_applies() {
+    let mut motor = blocked();
+    motor.advance(1_000_000, &Applied::held(2.0 / 3.0, 0.1));
+    let [a, b] = motor.voltages_v();
+    assert!((a - 1.2).abs() < 1e-9 && (b - 2.4 * 0.75_f64.sqrt()).abs() < 1e-9, "{a}, {b}");
+    motor.advance(10_000_000, &regulated(0.0, 1.5));
+    let mut seen = [false; 2];
+    for sample in 1..=100 {
+        motor.advance(10_000_000 + sample * 500, &regulated(0.0, 1.5));
+        let volts = motor.voltages_v()[0];
+        assert!(volts == 0.0 || volts == VOLTS, "{volts}");
+        seen[usize::from(volts == VOLTS)] = true;
+    }
+    assert_eq!(seen, [true; 2]);
+    motor.advance(30_000_000, &Applied::RELEASED);
+    assert_eq!(motor.voltages_v(), [0.0; 2]);
+}

@@ -1,7 +1,7 @@
 //! A rotor that cannot turn: only resistance, inductance and heat.
 
 use crate::motor::data::demo;
-use crate::motor::{Amplitudes, Applied, Heat, Load, Motor, Setting, Supply, Turning, copper_loss_w};
+use crate::motor::{Amplitudes, Applied, Heat, Load, Motor, NodeData, Setting, Supply, Turning, copper_loss_w};
 
 /// |I| = V/√(R² + ω_e²L²), lagging by atan(ω_e·L/R): any text on circuits.
 #[test]
@@ -48,11 +48,14 @@ fn a_held_field_raises_the_current_with_the_time_constant() {
 /// Constant voltage heats less and less, since copper resists more: the end is where loss and cooling agree.
 #[test]
 fn a_held_motor_warms_until_loss_and_cooling_agree() {
-    let data = demo();
+    let mut data = demo();
+    // A hundredth of the heat, so that a minute is long.
+    data.heat.winding.capacity_j_per_k = 0.35;
+    data.heat.case = data.heat.case.map(|case| NodeData { capacity_j_per_k: 1.4, ..case });
     let mut motor = Motor::new(&data, &Load::default(), &Supply::constant(24.0));
     motor.block_rotor(true);
     motor.set_heat(Heat { winding_c: 70.0, case_c: 60.0 });
-    motor.advance(6_000_000_000_000, &Applied::held(0.0, 0.12));
+    motor.advance(60_000_000_000, &Applied::held(0.0, 0.12));
     let current = motor.current_amplitude_a();
     // One winding carries it all at this angle: I²·R in it, nothing in the other.
     let loss = current * current * motor.windings().resistance_ohm;

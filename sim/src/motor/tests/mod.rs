@@ -4,4 +4,5 @@ mod bridges;
 mod friction;
 mod locked;
 mod oracle;
+mod starts;
 mod trade;
