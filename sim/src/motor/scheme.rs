@@ -100,7 +100,7 @@ impl Motor {
     fn terms(&self, gone_s: f64, applied: &Applied, supply: &Line) -> Terms {
         let data = &self.data;
         let teeth = data.teeth();
-        let share = if applied.drive == Drive::Voltage { applied.amplitude.max(0.0).min(1.0) } else { 0.0 };
+        let share = if applied.drive == Drive::Voltage { applied.amplitude.clamp(0.0, 1.0) } else { 0.0 };
         let velocity = applied.velocity + applied.acceleration * gone_s;
         let (rad_per_s, rad_per_s2) = match applied.smooth {
             true => (electrical_rad_per_s(velocity), electrical_rad_per_s(applied.acceleration)),

@@ -100,3 +100,28 @@ fn cutting_the_time_into_pieces_changes_nothing_that_matters() {
     assert!((whole.heat().winding_c - cut.heat().winding_c).abs() < 1e-6);
     assert_eq!((whole.now_ns(), cut.now_ns()), (100_000_000, 100_000_000));
 }
+
+/// One command for a whole smooth ramp, and the same in a thousand commands, each from where the ramp is by then; with a
+/// damper, which knows the ramp's velocity too.
+#[test]
+fn a_smooth_ramp_in_one_piece_is_the_same_ramp_in_many() {
+    let ramp = |t: f64| Applied {
+        angle_steps: 0.5 * 4000.0 * t * t,
+        velocity: 4000.0 * t,
+        acceleration: 4000.0,
+        smooth: true,
+        ..Applied::held(0.0, 0.3)
+    };
+    let mut data = dry(0.0);
+    data.heat.winding.capacity_j_per_k = 1e12;
+    let mut whole = Motor::new(&data, &Load::default(), &Supply::constant(VOLTS));
+    whole.set_vanishing_damper(2e-3);
+    let mut cut = whole.clone();
+    whole.advance(100_000_000, &ramp(0.0));
+    for piece in 0..1000_u64 {
+        cut.advance((piece + 1) * 100_000, &ramp(piece as f64 * 1e-4));
+    }
+    assert!((whole.position_steps() - cut.position_steps()).abs() < 1e-6);
+    assert!((whole.velocity() - cut.velocity()).abs() < 1e-3, "{} and {}", whole.velocity(), cut.velocity());
+    assert!((whole.position_steps() - 20.0).abs() < 1.0, "{}", whole.position_steps());
+}

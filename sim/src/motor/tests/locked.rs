@@ -83,3 +83,32 @@ fn a_turning_field_heats_both_windings_as_the_textbook_says() {
     let found = motor.heat().winding_c - before;
     assert!((found / expected - 1.0).abs() < 1e-3, "{found} K, not {expected} K");
 }
+
+/// A supply that rises at a constant rate from zero: i = (v′/R)·(t − τ·(1 − e^(−t/τ))), any text on circuits.
+#[test]
+fn the_current_follows_a_supply_that_rises() {
+    let mut data = demo();
+    data.heat.winding.capacity_j_per_k = 1e12;
+    let mut motor = Motor::new(&data, &Load::default(), &Supply::over_time(&[(0, 0.0), (20_000_000, 20.0)]));
+    motor.block_rotor(true);
+    let windings = data.windings(data.heat.ambient_c);
+    let (r, tau) = (windings.resistance_ohm, windings.inductance_h / windings.resistance_ohm);
+    for at_ms in [1, 7, 19] {
+        motor.advance(at_ms * 1_000_000, &Applied::held(0.0, 0.25));
+        let t = at_ms as f64 * 1e-3;
+        let expected = 250.0 / r * (t - tau * (1.0 - (-t / tau).exp()));
+        assert!((motor.currents_a()[0] - expected).abs() < 1e-6, "{:?}, not {expected}", motor.currents_a());
+    }
+}
+
+#[test]
+fn peaks_are_those_since_they_were_last_asked_for() {
+    let mut motor = Motor::new(&demo(), &Load::default(), &Supply::constant(24.0));
+    motor.block_rotor(true);
+    motor.advance(30_000_000, &Applied::held(0.0, 0.1));
+    let high = motor.currents_a()[0];
+    motor.advance(60_000_000, &Applied::held(0.0, 0.05));
+    let low = motor.currents_a()[0];
+    assert!((motor.take_peaks_a()[0] - high).abs() < 1e-3 && high > 1.9 * low);
+    assert_eq!(motor.take_peaks_a(), [low, motor.currents_a()[1].abs()]);
+}
