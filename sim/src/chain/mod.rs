@@ -1,7 +1,8 @@
 //! A chain of virtual devices with its bus and its time, behind handles that can be cloned.
 //!
 //! ```text
-//!   VirtualSpi, VirtualDelay (firmware)  ->  World: clock, shift registers, devices, log  <-  VirtualChain (tests)
+//!   VirtualSpi, VirtualDelay,   ->  World: clock, shift registers, devices, log, who waits  <-  VirtualChain (tests)
+//!   pins, VirtualClock (firmware)
 //! ```
 //!
 //! One world owns everything, and virtual time passes only where somebody lets it: a selection takes the time of its

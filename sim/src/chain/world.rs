@@ -106,7 +106,9 @@ impl World {
         }
         let mut miso = Vec::new();
         if let Some(latched) = self.registers.take(event, &mut miso) {
-            self.catch_up();
+            if self.agenda.watches_lines() {
+                self.catch_up();
+            }
             self.released_ns = Some(self.now_ns());
             self.frames += 1;
             self.latch(&latched);
