@@ -193,8 +193,7 @@ impl World {
     /// they did is lost, however far time has gone meanwhile.
     fn watch_lines(&mut self, now_ns: u64) {
         let mut at_ns = self.watched_ns;
-        // What was done at that instant, after it was watched.
-        self.agenda.watch(|tap| tap.is_active(&self.devices, at_ns));
+        // First at that instant once more: something may have been done since it was watched.
         loop {
             self.devices.iter_mut().for_each(|device| device.advance(at_ns));
             self.agenda.watch(|tap| tap.is_active(&self.devices, at_ns));

@@ -6,7 +6,7 @@ use embassy_futures::join::{join, join3};
 use embassy_futures::select::{Either, select};
 use embassy_futures::{block_on, poll_once, yield_now};
 use embedded_hal::digital::{InputPin, OutputPin, PinState};
-use embedded_hal::spi::SpiDevice;
+use embedded_hal::spi::{Operation, SpiDevice};
 use embedded_hal_async::delay::DelayNs;
 use embedded_hal_async::digital::Wait;
 use stepchain::map::{Flag, RegisterMap};
@@ -151,6 +151,38 @@ fn an_edge_that_came_and_went_while_another_task_kept_the_processor_ends_the_wai
     assert_eq!((level, edge), (Ok(()), Ok(())));
     assert_eq!(chain.now_ns(), blocked_ns);
     assert!(chain.busy_pin(Span::Chain, PinState::Low).is_high().unwrap(), "it is over");
+}
+
+/// The second transaction waits for half a second with chip select low, long enough for the run to be over, and then
+/// stops the axis (0x3C18): no trace of the run is left in the device.
+#[test]
+fn an_edge_between_two_selections_ends_the_wait() {
+    let chain = chain();
+    let talk = async {
+        run(&chain);
+        let stop = &mut [Operation::DelayNs(500_000_000), Operation::Write(&[0x3C, 0x18])];
+        SpiDevice::transaction(&mut chain.spi(), stop).unwrap();
+    };
+    let [mut level, mut edge] = [0; 2].map(|_| chain.busy_pin(Span::Chain, PinState::Low));
+    let (level, edge, ()) = block_on(join3(level.wait_for_low(), edge.wait_for_rising_edge(), talk));
+    assert_eq!((level, edge), (Ok(()), Ok(())));
+}
+
+#[test]
+fn a_line_that_falls_and_rises_at_one_instant_has_fallen() {
+    let chain = chain();
+    let mut fault = chain.fault_pin(Span::Chain, PinState::Low);
+    let strike = async {
+        pause_ms(&chain, 2).await;
+        chain.set_condition(0, 0, Flag::Warning, true);
+        let mut drive = chain.home_switch_drive(0, 0, PinState::High);
+        drive.set_high().unwrap();
+        drive.set_low().unwrap();
+    };
+    let mut switch = chain.home_switch_pin(0, 0, PinState::High);
+    let waits = join(switch.wait_for_high(), fault.wait_for_low());
+    assert_eq!(block_on(join(waits, strike)).0, (Ok(()), Err(PinError::NeverComes)));
+    assert_eq!(chain.now_ns(), 2 * MS);
 }
 
 #[test]
