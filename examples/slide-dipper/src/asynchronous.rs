@@ -95,9 +95,9 @@ where
         let limit = pass(&mut self.delay, line.duration() + GRACE);
         // The fault is looked at first: it ends a motion, too.
         match select3(self.fault.wait_for_low(), self.busy.wait_for_high(), limit).await {
-            Either3::First(fallen) => Err(self.fault_fell(fallen.map_err(DipError::pin)).await),
+            Either3::First(fallen) => Err(self.fault_fell(fallen.map_err(|error| DipError::pin(&error))).await),
             Either3::Second(still) => {
-                still.map_err(DipError::pin)?;
+                still.map_err(|error| DipError::pin(&error))?;
                 self.course.arrived(place);
                 Ok(())
             }
@@ -131,7 +131,7 @@ where
 
     async fn dwell(&mut self, time: Duration) -> Result<(), DipError<SPI::Error>> {
         match select(self.fault.wait_for_low(), pass(&mut self.delay, time)).await {
-            Either::First(fallen) => Err(self.fault_fell(fallen.map_err(DipError::pin)).await),
+            Either::First(fallen) => Err(self.fault_fell(fallen.map_err(|error| DipError::pin(&error))).await),
             Either::Second(()) => Ok(()),
         }
     }

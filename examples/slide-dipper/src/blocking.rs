@@ -99,7 +99,7 @@ where
         }
         self.chain.send(&line.start())?;
         let begun = self.clock.now();
-        while self.busy.is_low().map_err(DipError::pin)? {
+        while self.busy.is_low().map_err(|error| DipError::pin(&error))? {
             if self.clock.now().saturating_sub(begun) > line.duration() + GRACE {
                 self.stop();
                 return Err(DipError::Late);
@@ -150,7 +150,7 @@ where
     }
 
     fn look_at_fault(&mut self) -> Result<(), DipError<SPI::Error>> {
-        if self.fault.is_high().map_err(DipError::pin)? {
+        if self.fault.is_high().map_err(|error| DipError::pin(&error))? {
             return Ok(());
         }
         self.stop();

@@ -59,7 +59,7 @@ impl<E> From<AxisError> for DipError<E> {
 
 impl<E> DipError<E> {
     /// A pin's own error, as far as embedded-hal lets one look at it.
-    pub(crate) fn pin(error: impl digital::Error) -> Self {
+    pub(crate) fn pin(error: &impl digital::Error) -> Self {
         Self::Pin(error.kind())
     }
 
