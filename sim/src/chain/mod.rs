@@ -25,6 +25,8 @@
 //! ```
 
 mod asynchronous;
+mod fork;
+mod log;
 mod spi;
 #[cfg(test)]
 mod tests;
@@ -34,7 +36,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use stepchain::map::{BridgeState, Flag, Flaw, Layout};
 
-use crate::device::{Axis, Breakpoint, Device, Event, Switch};
+use crate::device::{Axis, Breakpoint, Device, Switch};
 use crate::motion::Engine;
 use crate::wire::BusEvent;
 
@@ -147,14 +149,6 @@ impl VirtualChain {
     #[must_use]
     pub fn frames(&self) -> u64 {
         self.world().frames
-    }
-
-    /// What has happened since power-up, in the order of time.
-    #[must_use]
-    pub fn events(&self) -> Vec<Event> {
-        let mut world = self.world();
-        world.catch_up();
-        world.events.clone()
     }
 
     /// An axis' position in microsteps, without wrap-around.

@@ -9,7 +9,7 @@ use crate::decode::Dictionary;
 use crate::device::{Device, Event, EventKind, Violation};
 use crate::wire::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct World {
     pub(super) layout: &'static Layout,
     pub(super) clock: Clock,
@@ -17,6 +17,8 @@ pub(super) struct World {
     pub(super) clock_hz: u32,
     pub(super) gap_ns: u64,
     pub(super) events: Vec<Event>,
+    /// Entries that were in the log once.
+    pub(super) forgotten: usize,
     pub(super) bytes: u64,
     pub(super) frames: u64,
     registers: ShiftRegisters,
@@ -36,6 +38,7 @@ impl World {
             clock_hz: layout.wire.max_clock_hz,
             gap_ns: layout.wire.min_deselect_ns.into(),
             events: Vec::new(),
+            forgotten: 0,
             bytes: 0,
             frames: 0,
             registers: ShiftRegisters::new(&layout.wire, devices.len()),

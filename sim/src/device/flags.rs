@@ -121,11 +121,9 @@ impl Flags {
     /// The status word.
     pub(super) fn word(&self, axes: &[Axis], now_ns: u64) -> u64 {
         let mut word = 0;
-        for (bit, latched) in self.layout.flags.iter().zip(&self.latched) {
-            let raised = match bit.holding {
-                Holding::Live => self.is_up(bit, axes, now_ns),
-                Holding::LatchedUntil(_) => *latched || is_level(bit.flag) && self.is_up(bit, axes, now_ns),
-            };
+        let raised = self.raised(axes, now_ns);
+        for (index, bit) in self.layout.flags.iter().enumerate() {
+            let raised = raised >> index & 1 == 1;
             word |= u64::from(raised != (bit.polarity == Polarity::ActiveLow)) << bit.bit;
         }
         for state in self.layout.motion_states {
@@ -140,6 +138,19 @@ impl Flags {
             word |= u64::from(code) << state.field.lsb;
         }
         word
+    }
+
+    /// A one for each flag that is up, in the order of the map; a status word has no more than 64.
+    pub(super) fn raised(&self, axes: &[Axis], now_ns: u64) -> u64 {
+        let mut raised = 0;
+        for (index, (bit, latched)) in self.layout.flags.iter().zip(&self.latched).enumerate() {
+            let is_raised = match bit.holding {
+                Holding::Live => self.is_up(bit, axes, now_ns),
+                Holding::LatchedUntil(_) => *latched || is_level(bit.flag) && self.is_up(bit, axes, now_ns),
+            };
+            raised |= u64::from(is_raised) << index;
+        }
+        raised
     }
 
     fn watch_at(&mut self, axes: &[Axis], now_ns: u64) {
