@@ -2,6 +2,8 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "bytes are grouped by devices")]
 
+mod watching;
+
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Operation, SpiDevice};
 use proptest::prelude::*;

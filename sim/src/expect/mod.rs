@@ -204,6 +204,24 @@ pub fn order(chain: &VirtualChain, patterns: &[Pattern]) -> Result<(), Mismatch>
     Err(Mismatch::new(title, &["", "#", "expected", "found"], rows, &events, last_ns))
 }
 
+/// The log is this text, as [`log_text`](VirtualChain::log_text) gives it. Empty lines at the ends and white space at the
+/// ends of lines do not count, so that the text may stand indented in a test.
+///
+/// # Errors
+/// [`Mismatch`] with the first line that differs.
+pub fn log(chain: &VirtualChain, text: &str) -> Result<(), Mismatch> {
+    let events = chain.events();
+    let expected: Vec<_> = text.trim().lines().map(str::trim).collect();
+    let found: Vec<_> = events.iter().map(|event| event.to_string().trim().to_owned()).collect();
+    let differs = |&index: &usize| expected.get(index).copied() != found.get(index).map(String::as_str);
+    let Some(first) = (0..expected.len().max(found.len())).find(differs) else { return Ok(()) };
+    let row = |name: &str, line: Option<&str>| vec![name.to_owned(), line.unwrap_or("the end of the log").to_owned()];
+    let rows = vec![row("expected", expected.get(first).copied()), row("found", found.get(first).map(String::as_str))];
+    let title = format!("line {} of the log, {} lines where {} are expected", first + 1, found.len(), expected.len());
+    let at_ns = events.get(first).or(events.last()).map_or(0, |event| event.time_ns);
+    Err(Mismatch::new(title, &["", "line"], rows, &events, at_ns))
+}
+
 /// Compares expected and found to within a tolerance. What is no number is like nothing.
 fn number(
     chain: &VirtualChain,

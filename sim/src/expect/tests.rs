@@ -146,6 +146,25 @@ the log around it, times in ns:
 ";
 
 #[test]
+fn a_log_is_compared_line_by_line() {
+    let chain = VirtualChain::new(&Latched::LAYOUT, 1).unwrap();
+    chain.spi().write(&[0xE1, 0x00]).unwrap();
+    let text = "
+                        0  0     reset
+                    3_200  0     accepted   take status
+                    3_200  0.0   fallen     reset occurred, latched
+    ";
+    log(&chain, text).or_panic();
+    let wrong = log(&chain, &text.replace("take", "peek")).unwrap_err().to_string();
+    assert!(wrong.starts_with("line 2 of the log, 3 lines where 3 are expected"), "{wrong}");
+    assert!(wrong.contains("expected  3_200  0     accepted   peek status"), "{wrong}");
+    assert!(wrong.contains("found     3_200  0     accepted   take status"), "{wrong}");
+    let longer = log(&chain, &format!("{text}\n5_000 0 reset")).unwrap_err().to_string();
+    assert!(longer.contains("found     the end of the log"), "{longer}");
+    assert!(log(&chain, "0  0     reset").is_err(), "shorter than the log");
+}
+
+#[test]
 #[should_panic(expected = "not as expected: position of axis 1.0 at")]
 fn what_is_not_as_expected_panics_with_the_table() {
     position(&moved(), 1, 0, 6.0, 0.5).or_panic();
