@@ -17,12 +17,13 @@
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
-//! must have done.
+//! must have done, and [`conformance`] tries every law on a map of their own.
 
 pub mod bench;
 pub mod chain;
 pub mod cli;
 pub mod clock;
+pub mod conformance;
 pub mod decode;
 pub mod device;
 pub mod expect;

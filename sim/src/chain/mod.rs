@@ -32,6 +32,7 @@ mod spi;
 mod tests;
 mod world;
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use stepchain::map::{BridgeState, Flag, Flaw, Layout};
@@ -229,6 +230,15 @@ impl VirtualChain {
     #[must_use]
     pub fn read_register(&self, device: usize, address: u16) -> u32 {
         self.with_device(device, |device, now_ns| device.content(address, now_ns))
+    }
+
+    /// What all registers of a device hold, by address, live values included.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
+    #[must_use]
+    pub fn registers(&self, device: usize) -> BTreeMap<u16, u32> {
+        self.with_device(device, Device::contents)
     }
 
     /// A device's status word.

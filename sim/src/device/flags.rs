@@ -33,7 +33,7 @@ impl Flags {
         let latched = vec![false; layout.flags.len()];
         let mut flags =
             Self { layout, latched, fate: None, obeyed: false, conditions: Vec::new(), watched_to_ns: now_ns };
-        flags.latch(Flag::ResetOccurred, 0);
+        flags.latch_everywhere(Flag::ResetOccurred);
         flags
     }
 
@@ -46,7 +46,11 @@ impl Flags {
     /// Something was wrong with a word.
     pub(super) fn word_is_wrong(&mut self, flag: Flag, axis: u8) {
         self.fate = Some(flag);
-        self.latch(flag, axis);
+        match flag {
+            // A word that nobody understands is for no axis in particular.
+            Flag::CommandUnknown | Flag::CrcMismatch => self.latch_everywhere(flag),
+            _ => self.latch(flag, axis),
+        }
     }
 
     /// Whether a condition from outside holds.
@@ -167,6 +171,13 @@ impl Flags {
         let has_own = self.layout.flags.iter().any(own);
         for (latched, bit) in self.latched.iter_mut().zip(self.layout.flags) {
             *latched |= own(bit) || !has_own && bit.flag == flag && bit.axis == 0;
+        }
+    }
+
+    /// Raises every bit of a flag, whatever its axis: what has happened concerns the device as a whole.
+    fn latch_everywhere(&mut self, flag: Flag) {
+        for (latched, bit) in self.latched.iter_mut().zip(self.layout.flags) {
+            *latched |= bit.flag == flag;
         }
     }
 
