@@ -18,11 +18,11 @@ pub struct Mismatch {
 }
 
 impl Mismatch {
-    pub(super) fn new(title: String, head: &[&str], rows: Vec<Vec<String>>, events: &[Event], at_ns: u64) -> Self {
+    pub(super) fn new(title: String, head: &[&str], rows: &[Vec<String>], events: &[Event], at_ns: u64) -> Self {
         let is_number = |cell: &String| cell.starts_with(|c: char| c.is_ascii_digit() || c == '-');
         let is_of_numbers = |&column: &usize| rows.iter().all(|row| row.get(column).is_some_and(is_number));
         let to_the_right: Vec<_> = (0..head.len()).filter(is_of_numbers).collect();
-        Self { title, table: table(head, &rows, &to_the_right), around: around(events, at_ns) }
+        Self { title, table: table(head, rows, &to_the_right), around: around(events, at_ns) }
     }
 }
 

@@ -165,7 +165,7 @@ pub fn never(chain: &VirtualChain, pattern: &Pattern) -> Result<(), Mismatch> {
         rows.push(vec![format!("and {} more", found.len() - SHOWN)]);
     }
     let title = format!("{} in the log, expected none of: {pattern}", found.len());
-    Err(Mismatch::new(title, &["found"], rows, &events, first.time_ns))
+    Err(Mismatch::new(title, &["found"], &rows, &events, first.time_ns))
 }
 
 /// The log has entries like the patterns, in their order; whatever else may stand between them.
@@ -201,7 +201,7 @@ pub fn order(chain: &VirtualChain, patterns: &[Pattern]) -> Result<(), Mismatch>
         0 => "number 1 of the expected order is missing".to_owned(),
         _ => format!("number {} of the expected order is missing after {} ns", missing + 1, grouped(last_ns)),
     };
-    Err(Mismatch::new(title, &["", "#", "expected", "found"], rows, &events, last_ns))
+    Err(Mismatch::new(title, &["", "#", "expected", "found"], &rows, &events, last_ns))
 }
 
 /// The log is this text, as [`log_text`](VirtualChain::log_text) gives it. Empty lines at the ends and white space at the
@@ -219,7 +219,7 @@ pub fn log(chain: &VirtualChain, text: &str) -> Result<(), Mismatch> {
     let rows = vec![row("expected", expected.get(first).copied()), row("found", found.get(first).map(String::as_str))];
     let title = format!("line {} of the log, {} lines where {} are expected", first + 1, found.len(), expected.len());
     let at_ns = events.get(first).or(events.last()).map_or(0, |event| event.time_ns);
-    Err(Mismatch::new(title, &["", "line"], rows, &events, at_ns))
+    Err(Mismatch::new(title, &["", "line"], &rows, &events, at_ns))
 }
 
 /// Compares expected and found to within a tolerance. What is no number is like nothing.
@@ -238,7 +238,7 @@ fn number(
     let title = format!("{what} of axis {device}.{axis} at {} ns", grouped(now_ns));
     let head = ["expected", "found", "off by", "tolerance"].map(|name| format!("{name} [{unit}]"));
     let row = [expected, found, off, tolerance].map(|value| value.to_string()).to_vec();
-    Err(Mismatch::new(title, &head.each_ref().map(String::as_str), vec![row], &chain.events(), now_ns))
+    Err(Mismatch::new(title, &head.each_ref().map(String::as_str), &[row], &chain.events(), now_ns))
 }
 
 fn word(
@@ -254,5 +254,5 @@ fn word(
     let now_ns = chain.now_ns();
     let title = format!("{what} of axis {device}.{axis} at {} ns", grouped(now_ns));
     let row = vec![expected.to_owned(), found.to_owned()];
-    Err(Mismatch::new(title, &["expected", "found"], vec![row], &chain.events(), now_ns))
+    Err(Mismatch::new(title, &["expected", "found"], &[row], &chain.events(), now_ns))
 }

@@ -58,7 +58,7 @@ pub fn profile(
     );
     let head = ["", "time [ns]", "expected [steps/s]", "found", "off by"];
     let at_ns = points.get(first).map_or(now_ns, |point| point.0.min(now_ns));
-    Err(Mismatch::new(title, &head, rows, &chain.events(), at_ns))
+    Err(Mismatch::new(title, &head, &rows, &chain.events(), at_ns))
 }
 
 /// The velocity at an instant; of those on the two sides of a jump the one nearer to what is wanted.
