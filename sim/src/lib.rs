@@ -16,18 +16,22 @@
 //! ```
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
-//! lets the driver and the chain do it, [`report`] shows what came of it.
+//! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
+//! must have done, and [`conformance`] tries every law on a map of their own.
 
 pub mod bench;
 pub mod chain;
 pub mod cli;
 pub mod clock;
+pub mod conformance;
 pub mod decode;
 pub mod device;
+pub mod expect;
 pub mod map_file;
 pub mod motion;
 pub mod random_map;
 pub mod report;
 pub mod run;
 mod spelling;
+mod text;
 pub mod wire;

@@ -33,7 +33,9 @@
 
 mod agenda;
 mod asynchronous;
+mod fork;
 mod lines;
+mod log;
 pub mod pins;
 mod spi;
 #[cfg(test)]
@@ -42,11 +44,12 @@ pub mod time;
 mod waits;
 mod world;
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use stepchain::map::{BridgeState, Flag, Flaw, Layout};
 
-use crate::device::{Axis, Breakpoint, Device, Event, Switch};
+use crate::device::{Axis, Breakpoint, Device, Switch};
 use crate::motion::Engine;
 use crate::wire::BusEvent;
 
@@ -178,14 +181,6 @@ impl VirtualChain {
         self.world().frames
     }
 
-    /// What has happened since power-up, in the order of time.
-    #[must_use]
-    pub fn events(&self) -> Vec<Event> {
-        let mut world = self.world();
-        world.catch_up();
-        world.events.clone()
-    }
-
     /// An axis' position in microsteps, without wrap-around.
     ///
     /// # Panics
@@ -264,6 +259,15 @@ impl VirtualChain {
     #[must_use]
     pub fn read_register(&self, device: usize, address: u16) -> u32 {
         self.with_device(device, |device, now_ns| device.content(address, now_ns))
+    }
+
+    /// What all registers of a device hold, by address, live values included.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
+    #[must_use]
+    pub fn registers(&self, device: usize) -> BTreeMap<u16, u32> {
+        self.with_device(device, Device::contents)
     }
 
     /// A device's status word.

@@ -15,7 +15,7 @@ use crate::wire::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
 use super::agenda::{Activity, Agenda, Awaited, Outcome};
 use super::lines::Drive;
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct World {
     pub(super) layout: &'static Layout,
     pub(super) clock: Clock,
@@ -23,6 +23,8 @@ pub(super) struct World {
     pub(super) clock_hz: u32,
     pub(super) gap_ns: u64,
     pub(super) events: Vec<Event>,
+    /// Entries that were in the log once.
+    pub(super) forgotten: usize,
     pub(super) bytes: u64,
     pub(super) frames: u64,
     /// The futures that wait.
@@ -50,6 +52,7 @@ impl World {
             clock_hz: layout.wire.max_clock_hz,
             gap_ns: layout.wire.min_deselect_ns.into(),
             events: Vec::new(),
+            forgotten: 0,
             bytes: 0,
             frames: 0,
             agenda: Agenda::default(),
