@@ -15,6 +15,7 @@ use crate::units::{Acceleration, Amplitude, Distance, Position, Value, Velocity}
 use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, Reply, ReplyError};
 
 mod own_slots;
+mod unlike;
 
 /// A bus that expects each frame in one transaction of one transfer in place.
 fn bus(frames: &[(&[u8], &[u8])]) -> Mock<u8> {

@@ -69,7 +69,7 @@ mod tests;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
-use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Parameter, Piece, Verb};
+use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Layout, Parameter, Piece, Verb};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
 
@@ -131,6 +131,18 @@ impl Device {
         device.axes = (0..layout.axes).map(|axis| Axis::new(now_ns, device.resolution(axis))).collect();
         device.flags.watch(&device.axes, now_ns);
         device
+    }
+
+    /// The map by which it understands what it is told.
+    #[must_use]
+    pub fn layout(&self) -> &'static Layout {
+        self.dictionary.layout()
+    }
+
+    /// Its dictionary, to make another device like it.
+    #[must_use]
+    pub fn dictionary(&self) -> Arc<Dictionary> {
+        Arc::clone(&self.dictionary)
     }
 
     /// Chip select has risen and the device holds `unit`; gives the unit that it will shift out next.
