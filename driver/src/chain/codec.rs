@@ -195,7 +195,7 @@ impl Codec {
         C: Copy + Into<AxisCommand>,
     {
         for (device, (place, &command)) in pending.iter_mut().zip(commands).enumerate() {
-            *place = self.asked(device, command.into()).map_err(|error| (device, error))?;
+            self.ask(device, command.into(), place).map_err(|error| (device, error))?;
         }
         Ok(Talk::new(self.devices, pending, frame))
     }
@@ -209,14 +209,18 @@ impl Codec {
         frame: &'a mut [u8],
     ) -> Talk<'a> {
         for (device, place) in pending.iter_mut().enumerate() {
-            *place = self.asked(device, command.into()).unwrap_or_default();
+            if self.ask(device, command.into(), place).is_err() {
+                *place = Pending::default();
+            }
         }
         Talk::new(self.devices, pending, frame)
     }
 
-    /// A command in the terms of the device that it is for.
-    fn asked(&self, device: usize, command: AxisCommand) -> Result<Pending, CommandError> {
+    /// Puts a command into the terms of the device that it is for.
+    fn ask(&self, device: usize, command: AxisCommand, place: &mut Pending) -> Result<(), CommandError> {
         let layout = self.devices.layout(device);
-        Ok(Pending::new(layout, Prepared::new(layout, command)?))
+        let prepared = Prepared::new(layout, command)?;
+        *place = Pending::new(layout, prepared);
+        Ok(())
     }
 }

@@ -25,7 +25,7 @@ impl RegisterMap for Terse {
             .reply(&[Piece::any(12), Piece::data(20)]),
         CommandForm::word(
             Verb::WriteParameter,
-            &[Piece::fixed(12, 0xF2E), Piece::address(4), Piece::data(20), Piece::fixed(28, 0x1357_9BD)],
+            &[Piece::fixed(12, 0xF2E), Piece::address(4), Piece::data(20), Piece::fixed(28, 0x0135_79BD)],
         ),
         CommandForm::word(Verb::PeekStatus, &[Piece::fixed(16, 0xF33F)])
             .reply(&[Piece::fixed(8, 0x5A), Piece::status(8)]),
@@ -43,7 +43,7 @@ impl ChainMap for Mixed {
 }
 
 /// By hand: a read of Latched at 0x10 is 01010 000 = 0x50, 0x10, its content in two more units: 25 000 = 0x0061A8 is
-/// 500 steps/s. A write of Terse at 7 is 0xF2E7, then 700 = 0x002BC in 20 bits and 0x1357_9BD in 28: 0x002B 0xC135
+/// 500 steps/s. A write of Terse at 7 is 0xF2E7, then 700 = 0x002BC in 20 bits and 0x0135_79BD in 28: 0x002B 0xC135
 /// 0x79BD. A stop of Latched is 0x3A, 0x18. All are complete in the fourth frame, behind each one's own filler.
 #[test]
 fn commands_end_on_one_edge_behind_each_devices_own_filler() {
