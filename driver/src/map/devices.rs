@@ -28,9 +28,9 @@ use Part::{Number, Text};
 /// ```
 /// use stepchain::map::{ChainFlaw, Devices, Layout, Piece, WireDifference, Wire};
 ///
-/// static AXIS: Layout = Layout::new("axis", Wire::latched_units(8, &[Piece::fixed(8, 0)]).timing(2_000_000, 500));
-/// static VALVE: Layout = Layout::new("valve", Wire::latched_units(8, &[Piece::fixed(8, 0xFF)]));
-/// static WIDE: Layout = Layout::new("wide", Wire::latched_units(16, &[Piece::fixed(16, 0)]));
+/// const AXIS: Layout = Layout::new("axis", Wire::latched_units(8, &[Piece::fixed(8, 0)]).timing(2_000_000, 500));
+/// const VALVE: Layout = Layout::new("valve", Wire::latched_units(8, &[Piece::fixed(8, 0xFF)]));
+/// const WIDE: Layout = Layout::new("wide", Wire::latched_units(16, &[Piece::fixed(16, 0)]));
 ///
 /// let devices = Devices::unlike(&[&AXIS, &VALVE, &AXIS]);
 /// assert_eq!(devices.validate_for(3), Ok(()));
