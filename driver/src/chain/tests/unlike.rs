@@ -146,8 +146,12 @@ fn the_release_sequence_stops_each_device_in_its_own_words() {
     assert_eq!(frames, [idle, idle, idle, idle, first, second, first, second]);
 }
 
-const FASTER: Settings<1> =
-    Settings::new([Setting::new(Parameter::ProfileVelocity, Value::Velocity(Velocity::steps_per_s::<700>()))]);
+/// Of Latched, with codes of a fiftieth, just that; of Terse, with codes of one, 700.
+const ODD: Velocity = match Velocity::from_milli_steps_per_s(700_300) {
+    Ok(velocity) => velocity,
+    Err(_) => panic!("it is far from the limits"),
+};
+const FASTER: Settings<1> = Settings::new([Setting::new(Parameter::ProfileVelocity, Value::Velocity(ODD))]);
 
 #[test]
 fn settings_go_to_one_device_or_to_each_in_its_own_codes() {
@@ -167,15 +171,15 @@ fn settings_go_to_one_device_or_to_each_in_its_own_codes() {
     assert_eq!(apply.results(), &[Ok(()); 3]);
     chain.release().done();
 
-    // By hand: 700 steps/s of Latched are 35 000 = 0x88B8. What does not come back as written is told with its device.
+    // By hand: 700.3 steps/s of Latched are 35 015 = 0x88C7. What does not come back as written is told with its device.
     let each: [(&[u8], &[u8]); 7] = [
         (&[0x7E, 0x7E, 0xF2, 0xE7, 0x7E, 0x7E], none),
         (&[0x88, 0x10, 0x00, 0x2B, 0x88, 0x10], none),
         (&[0x00, 0x00, 0xC1, 0x35, 0x00, 0x00], none),
-        (&[0x88, 0xB8, 0x79, 0xBD, 0x88, 0xB8], none),
+        (&[0x88, 0xC7, 0x79, 0xBD, 0x88, 0xC7], none),
         (&[0x50, 0x10, 0xF1, 0xE7, 0x50, 0x10], none),
         (&[0x7E, 0x7E, 0x00, 0x00, 0x7E, 0x7E], none),
-        (&[0x7E, 0x7E, 0x00, 0x00, 0x7E, 0x7E], &[0x88, 0xB8, 0x02, 0xBC, 0x88, 0xB7]),
+        (&[0x7E, 0x7E, 0x00, 0x00, 0x7E, 0x7E], &[0x88, 0xC7, 0x02, 0xBC, 0x88, 0xC6]),
     ];
     let mut chain = Chain::<Mixed, _, 3>::new(bus(&each));
     let mut apply = Apply::to_all(Mixed::DEVICES, &FASTER);
@@ -212,8 +216,7 @@ fn a_verified_send_asks_each_device_what_its_map_can_tell() {
         .collect();
     let borrowed: Vec<(&[u8], &[u8])> = frames.iter().map(|(mosi, miso)| (&mosi[..], &miso[..])).collect();
     let mut chain = Chain::<Pair, _, 3>::new(bus(&borrowed));
-    let commands =
-        [Command::HomeOnCurrentPosition, Command::write(Parameter::ProfileVelocity, velocity(700)), Command::Filler];
+    let commands = [Command::HomeOnCurrentPosition, Command::write(Parameter::ProfileVelocity, ODD), Command::Filler];
     let error = chain.send_verified(&commands, &mut Verifier::new(Retries::NONE)).unwrap_err();
     let VerifyError::Device { device: 1, doubt, .. } = error else { panic!("{error}") };
     assert_eq!(doubt.to_string(), "register `profile velocity` should hold 700 steps/s and holds 699 steps/s");
