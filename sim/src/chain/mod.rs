@@ -47,7 +47,7 @@ mod world;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use stepchain::map::{BridgeState, Flag, Flaw, Layout};
+use stepchain::map::{BridgeState, ChainFlaw, Devices, Flag, Flaw, Layout};
 
 use crate::device::{Axis, Breakpoint, Device, Switch};
 use crate::motion::Engine;
@@ -81,13 +81,43 @@ impl VirtualChain {
     pub fn new(layout: &'static Layout, devices: usize) -> Result<Self, Flaw> {
         layout.validate()?;
         layout.validate_for(devices)?;
-        Ok(Self { world: Arc::new(Mutex::new(World::new(layout, devices))) })
+        Ok(Self { world: Arc::new(Mutex::new(World::new(&vec![layout; devices]))) })
     }
 
-    /// The map of the chain's devices.
+    /// A chain of unlike devices that share the wire form, one for each layout, that of device 0 first.
+    ///
+    /// Each device decodes by its own map. Its clock is at first the fastest that all bear, its gap the shortest; in a
+    /// frame with spare clocks only the devices that refuse them do not act.
+    ///
+    /// ```
+    /// use stepchain::map::RegisterMap;
+    /// use stepchain::reference::{FixedWord, Latched};
+    /// use stepchain_sim::chain::VirtualChain;
+    ///
+    /// let refused = VirtualChain::unlike(&[&Latched::LAYOUT, &FixedWord::LAYOUT]).unwrap_err();
+    /// assert_eq!(refused.to_string(), "device 1 (`fixed-word`): its unit has 48 bits, that of device 0 has 16");
+    /// ```
+    ///
+    /// # Errors
+    /// The [`ChainFlaw`] of layouts that cannot be one chain.
+    pub fn unlike(layouts: &'static [&'static Layout]) -> Result<Self, ChainFlaw> {
+        Devices::unlike(layouts).validate_for(layouts.len())?;
+        Ok(Self { world: Arc::new(Mutex::new(World::new(layouts))) })
+    }
+
+    /// The map of the chain's devices; of unlike devices, that of device 0.
     #[must_use]
     pub fn layout(&self) -> &'static Layout {
-        self.world().layout
+        self.layout_of(0)
+    }
+
+    /// The map of one device.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
+    #[must_use]
+    pub fn layout_of(&self, device: usize) -> &'static Layout {
+        self.world().device(device).layout()
     }
 
     /// How many devices the chain has.

@@ -13,6 +13,8 @@ use stepchain::reference::{FixedWord, Latched};
 use super::*;
 use crate::device::{Event, EventKind, Rejection, Switch, Violation};
 
+mod unlike;
+
 const LATCHED: &Layout = &Latched::LAYOUT;
 const FIXED_WORD: &Layout = &FixedWord::LAYOUT;
 const S: u64 = 1_000_000_000;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::task::Poll;
 
 use embedded_hal::digital::PinState;
-use stepchain::map::{Layout, SpareClocks};
+use stepchain::map::{Layout, SpareClocks, Wire};
 
 use crate::clock::{Clock, bits_ns};
 use crate::decode::Dictionary;
@@ -17,7 +17,8 @@ use super::lines::Drive;
 
 #[derive(Clone, Debug)]
 pub(super) struct World {
-    pub(super) layout: &'static Layout,
+    /// What all devices of the chain bear: its clock and its gap are those of the slowest.
+    wire: Wire,
     pub(super) clock: Clock,
     pub(super) devices: Vec<Device>,
     pub(super) clock_hz: u32,
@@ -43,14 +44,22 @@ pub(super) struct World {
 }
 
 impl World {
-    pub(super) fn new(layout: &'static Layout, devices: usize) -> Self {
-        let dictionary = Arc::new(Dictionary::new(layout));
-        let devices = (0..devices).map(|_| Device::new(Arc::clone(&dictionary), 0)).collect::<Vec<_>>();
+    /// A chain of the devices with these layouts, which share the wire form; there is at least one.
+    pub(super) fn new(layouts: &[&'static Layout]) -> Self {
+        let mut devices: Vec<Device> = Vec::new();
+        let mut wire = layouts[0].wire;
+        for layout in layouts {
+            wire.max_clock_hz = wire.max_clock_hz.min(layout.wire.max_clock_hz);
+            wire.min_deselect_ns = wire.min_deselect_ns.max(layout.wire.min_deselect_ns);
+            let known = devices.iter().find(|device| std::ptr::eq(device.layout(), *layout));
+            let dictionary = known.map_or_else(|| Arc::new(Dictionary::new(layout)), |device| device.dictionary());
+            devices.push(Device::new(dictionary, 0));
+        }
         let mut world = Self {
-            layout,
+            wire,
             clock: Clock::default(),
-            clock_hz: layout.wire.max_clock_hz,
-            gap_ns: layout.wire.min_deselect_ns.into(),
+            clock_hz: wire.max_clock_hz,
+            gap_ns: wire.min_deselect_ns.into(),
             events: Vec::new(),
             forgotten: 0,
             bytes: 0,
@@ -59,7 +68,7 @@ impl World {
             by_hand: false,
             driven: BTreeMap::new(),
             watched_ns: 0,
-            registers: ShiftRegisters::new(&layout.wire, devices.len()),
+            registers: ShiftRegisters::new(&wire, devices.len()),
             released_ns: None,
             bits_under_way: 0,
             devices,
@@ -76,7 +85,7 @@ impl World {
         if let Some(released_ns) = self.released_ns {
             self.clock.advance_to_ns(released_ns.saturating_add(self.gap_ns));
         }
-        let greatest_hz = self.layout.wire.max_clock_hz;
+        let greatest_hz = self.wire.max_clock_hz;
         if self.clock_hz > greatest_hz {
             self.violation(Violation::ClockTooFast { clock_hz: self.clock_hz, greatest_hz });
         }
@@ -120,7 +129,7 @@ impl World {
     }
 
     fn check_gap(&mut self) {
-        let least_ns = u64::from(self.layout.wire.min_deselect_ns);
+        let least_ns = u64::from(self.wire.min_deselect_ns);
         let found_ns = self.released_ns.map(|released_ns| self.now_ns() - released_ns);
         if let Some(found_ns) = found_ns.filter(|&found_ns| found_ns < least_ns) {
             self.violation(Violation::DeselectTooShort { found_ns, least_ns });
@@ -130,18 +139,18 @@ impl World {
     /// All devices act on what they hold, and load what they shift out next.
     fn latch(&mut self, latched: &Latched) {
         let (now_ns, clocks, expected) = (self.now_ns(), latched.clocks, self.registers.frame_bits());
-        let is_counted = self.layout.wire.spare_clocks == SpareClocks::Refused;
-        let is_ignored = is_counted && clocks != expected;
-        if is_ignored {
+        // Of unlike devices those that count their clocks ignore the frame, and the others do not.
+        let ignores = |device: &Device| device.layout().wire.spare_clocks == SpareClocks::Refused && clocks != expected;
+        if self.devices.iter().any(ignores) {
             self.violation(Violation::ClockCount { clocks, expected });
         } else if clocks < expected {
             self.violation(Violation::TooFewClocks { clocks, least: expected });
-        } else if clocks - expected >= u64::from(self.layout.wire.unit_bits).max(8) {
+        } else if clocks - expected >= u64::from(self.wire.unit_bits).max(8) {
             // Fewer than eight may be what fills a byte, also where a unit is that small.
             self.violation(Violation::SurplusUnits { bits: clocks, chain_bits: expected });
         }
         for (index, (device, unit)) in self.devices.iter_mut().zip(&latched.units).enumerate() {
-            let next = if is_ignored { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
+            let next = if ignores(device) { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
             self.registers.load_device(index, next);
         }
         self.collect_events();

@@ -71,7 +71,7 @@ mod watch;
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
-use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Parameter, Piece, Verb};
+use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Layout, Parameter, Piece, Verb};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
 
@@ -143,6 +143,18 @@ impl Device {
         // What holds after power-up is no news.
         device.seen = device.snapshot(now_ns);
         device
+    }
+
+    /// The map by which it understands what it is told.
+    #[must_use]
+    pub fn layout(&self) -> &'static Layout {
+        self.dictionary.layout()
+    }
+
+    /// Its dictionary, to make another device like it.
+    #[must_use]
+    pub fn dictionary(&self) -> Arc<Dictionary> {
+        Arc::clone(&self.dictionary)
     }
 
     /// Chip select has risen and the device holds `unit`; gives the unit that it will shift out next.
