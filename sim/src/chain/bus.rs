@@ -129,9 +129,7 @@ impl VirtualChain {
 
     /// Sets the level that the controller reads while chip select is high; at first high, as by a pull-up.
     pub fn set_open_line(&self, high: bool) {
-        let mut world = self.world();
-        world.settle_bus();
-        world.registers.set_open_line(high);
+        self.world().registers.set_open_line(high);
     }
 
     /// Clocks since power-up that no device has heard because chip select was high.

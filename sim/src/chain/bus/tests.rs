@@ -220,6 +220,33 @@ fn a_clock_that_changes_under_way_paces_what_is_left() {
     assert_eq!(latched(&chain), [(12_000, Some(0), 0x99)]);
 }
 
+/// A byte in mode 0, then the clock goes up to where mode 2 has it at rest. That is an edge more, on which the last bit
+/// of the first byte is taken again.
+#[test]
+fn a_mode_is_set_between_the_bits_that_have_left_and_those_that_have_not() {
+    let (chain, mut bus, mut chip_select) = raw(2);
+    chip_select.set_low().unwrap();
+    bus.write(&[0b1000_0001, 0x55]).unwrap();
+    chain.advance_ns(8_000);
+    chain.set_mode(SpiMode::Mode2);
+    bus.flush().unwrap();
+    chip_select.set_high().unwrap();
+    assert_eq!(latched(&chain), [(16_000, Some(0), 0x55), (16_000, Some(1), 0b0000_0011)]);
+}
+
+#[test]
+fn the_back_door_comes_behind_the_bits_that_have_left() {
+    let (chain, mut bus, mut chip_select) = raw(2);
+    chip_select.set_low().unwrap();
+    bus.write(&[0x11]).unwrap();
+    chain.advance_ns(8_000);
+    chain.drive(BusEvent::Bits(&crate::wire::bits_of(&[0x22])));
+    chain.drive(BusEvent::Select);
+    chain.drive(BusEvent::Deselect);
+    assert_eq!(latched(&chain), [(8_000, Some(0), 0x22), (8_000, Some(1), 0x11)]);
+    assert_eq!(violations(&chain), []);
+}
+
 proptest! {
     /// How a frame is cut into writes, and how big the buffer is, shows neither in the bits nor, once flushed, in time.
     #[test]
