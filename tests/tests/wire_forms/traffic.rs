@@ -93,7 +93,9 @@ fn cut(mut frame: &[u8], choice: &mut Choice) -> Vec<Op> {
             9 => ops.push(Op::Transfer(now.len(), now[..choice.below(now.len() + 1)].to_vec())),
             10 => ops.push(Op::Read(now.len())),
             _ => {
-                ops.push(Op::DelayNs(choice.below(5_000) as u32));
+                // A delay of nothing still ends a run of bits, and rounds its time up.
+                let limit = [1, 5_000][choice.below(2)];
+                ops.push(Op::DelayNs(choice.below(limit) as u32));
                 continue;
             }
         }
@@ -132,7 +134,7 @@ fn script(layout: &'static Layout, devices: usize, choice: &mut Choice) -> Scrip
     Script {
         // The back door tells of no clock, so none is too fast here.
         clock_hz: 1 + (choice.next() % u64::from(layout.wire.max_clock_hz)) as u32,
-        gap_ns: choice.next() % (2 * u64::from(layout.wire.min_deselect_ns) + 1),
+        gap_ns: if choice.below(4) == 0 { 0 } else { choice.next() } % (2 * u64::from(layout.wire.min_deselect_ns) + 1),
         buffer_bytes: choice.below(6),
         order: if choice.below(8) == 0 { BitOrder::LsbFirst } else { BitOrder::MsbFirst },
         selections,

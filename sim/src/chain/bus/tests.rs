@@ -146,9 +146,12 @@ fn while_the_pin_is_high_an_open_line_is_read_and_no_device_hears() {
     chain.set_open_line(false);
     bus.transfer(&mut read, &[0x55]).unwrap();
     assert_eq!((read, chain.unheard_clocks()), ([0, 0], 32));
+    bus.write(&[0x66]).unwrap();
+    chain.advance_ns(8_000);
     chip_select.set_low().unwrap();
     chip_select.set_high().unwrap();
-    assert_eq!(violations(&chain), [(32_000, Violation::TooFewClocks { clocks: 0, least: 8 })]);
+    assert_eq!(chain.unheard_clocks(), 40, "the byte had left before the pin fell");
+    assert_eq!(violations(&chain), [(40_000, Violation::TooFewClocks { clocks: 0, least: 8 })]);
 }
 
 #[test]
@@ -175,6 +178,7 @@ fn a_clock_set_too_fast_is_told_at_once_where_a_device_hears_it() {
     chain.set_clock_hz(1_000_000);
     chain.advance_ns(70);
     chain.set_clock_hz(1_000_001);
+    chip_select.set_low().unwrap();
     assert_eq!(violations(&chain), [(0, fast), (70, fast)]);
 }
 
@@ -198,12 +202,19 @@ fn bits_that_follow_close_upon_each_other_are_rounded_up_once() {
 #[test]
 fn a_device_handle_finds_the_line_as_the_pin_has_left_it() {
     let (chain, mut bus, mut chip_select) = raw(1);
+    chain.spi().write(&[0x11]).unwrap();
+    chain.advance_ns(499);
     chip_select.set_low().unwrap();
     bus.write(&[0xA5]).unwrap();
     chain.spi().write(&[0x5A]).unwrap();
-    assert_eq!((chain.frames(), chip_select.is_set_high()), (1, Ok(true)));
-    assert_eq!(latched(&chain), [(16_000, Some(0), 0x5A)]);
-    assert_eq!(violations(&chain), [(16_000, Violation::SurplusUnits { bits: 16, chain_bits: 8 })]);
+    assert_eq!((chain.frames(), chip_select.is_set_high()), (2, Ok(true)));
+    assert_eq!(latched(&chain), [(8_000, Some(0), 0x11), (24_499, Some(0), 0x5A)]);
+    let short = (8_499, Violation::DeselectTooShort { found_ns: 499, least_ns: 500 });
+    assert_eq!(violations(&chain), [short, (24_499, Violation::SurplusUnits { bits: 16, chain_bits: 8 })]);
+    // Without a bit between, the handle has nothing to wait for and keeps no gap: chip select has fallen already.
+    chip_select.set_low().unwrap();
+    chain.spi().write(&[0x22]).unwrap();
+    assert_eq!(latched(&chain)[2..], [(32_499, Some(0), 0x22)]);
 }
 
 /// The pace changes for what has not left yet: 4 bits of 1 µs, then 4 of 2 µs.
@@ -245,6 +256,10 @@ fn the_back_door_comes_behind_the_bits_that_have_left() {
     chain.drive(BusEvent::Deselect);
     assert_eq!(latched(&chain), [(8_000, Some(0), 0x22), (8_000, Some(1), 0x11)]);
     assert_eq!(violations(&chain), []);
+    chain.drive(BusEvent::Select);
+    chain.drive(BusEvent::Select);
+    let short = (8_000, Violation::DeselectTooShort { found_ns: 0, least_ns: 500 });
+    assert_eq!(violations(&chain), [short], "the second is no edge");
 }
 
 proptest! {
