@@ -73,6 +73,23 @@ pub struct VirtualBus {
 /// The chip-select pin of a chain: selected while low, and high at first.
 ///
 /// A pin that is set to where it is already makes no edge. Made by [`VirtualChain::bus`].
+///
+/// ```
+/// use embedded_hal::digital::OutputPin;
+/// use embedded_hal::spi::SpiBus;
+/// use stepchain::{map::RegisterMap, reference::Latched};
+/// use stepchain_sim::{chain::VirtualChain, device::{EventKind, Violation}};
+///
+/// let chain = VirtualChain::new(&Latched::LAYOUT, 1)?;
+/// let (mut bus, mut chip_select) = chain.bus();
+/// chip_select.set_low().unwrap();
+/// bus.write(&[0xB4, 0x00]).unwrap();
+/// chip_select.set_high().unwrap(); // without a flush: the 16 bits are in the buffer still
+/// let events = chain.events();
+/// let cut_off = EventKind::Violation(Violation::ReleasedUnderWay { bits: 16 });
+/// assert!(events.iter().any(|event| event.kind == cut_off));
+/// # Ok::<(), stepchain::map::Flaw>(())
+/// ```
 #[derive(Debug)]
 pub struct VirtualChipSelect {
     chain: VirtualChain,

@@ -174,7 +174,7 @@ fn sounds_alike_on_all_fronts(layout: &'static Layout, devices: usize, seed: u64
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(96))]
+    #![proptest_config(ProptestConfig::with_cases(64))]
 
     #[test]
     fn the_same_traffic_gives_the_same_world_through_every_front_on_both_maps(
