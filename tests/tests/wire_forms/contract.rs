@@ -1,7 +1,7 @@
 //! Whether our SPI devices, and devices made of our bus and pin, keep what embedded-hal promises.
 //!
 //! Source: embedded-hal 1.0, documentation of the module `spi` ("Flushing"), of `SpiDevice::transaction`, of `Operation`
-//! and of `SpiBus`, quoted beside each check. One body of checks, async; what is blocking goes through [`Blocking`].
+//! and of `SpiBus`; beside each check stands what it says. One body of checks, async; what is blocking goes through [`Blocking`].
 
 use embassy_futures::block_on;
 use embedded_hal::digital::StatefulOutputPin;
@@ -75,7 +75,7 @@ impl Bench {
     }
 }
 
-/// "Asserts the CS (Chip Select) pin. Performs all the operations. [...] Deasserts the CS pin."
+/// `transaction`: chip select is asserted, then all operations are done, then it is deasserted.
 async fn all_operations_stand_in_one_selection<S: SpiDevice>(device: impl Fn(&VirtualChain) -> S) {
     let mut bench = Bench::new(4);
     let mut spi = device(&bench.chain);
@@ -128,9 +128,8 @@ async fn nothing_to_do_is_a_selection_without_a_clock<S: SpiDevice>(device: impl
     assert_eq!((bench.chain.frames(), bench.chain.bytes_on_wire()), (2, 0));
 }
 
-/// "It is allowed for `read` and `write` to have different lengths, even zero length. The transfer runs for
-/// `max(read.len(), write.len())` words. If `read` is shorter, incoming words after `read` has been filled will be
-/// discarded." What is sent behind a shorter `write` is up to the implementation: zeros, as we document.
+/// `SpiBus::transfer`: the two may be unlike in length, or empty; as many words are exchanged as the longer has, and what
+/// comes beyond a shorter `read` is dropped. What is sent behind a shorter `write` is left to us: zeros, as we document.
 async fn a_transfer_runs_for_the_longer_of_its_two<S: SpiDevice>(device: impl Fn(&VirtualChain) -> S) {
     let mut bench = Bench::new(1);
     let mut spi = device(&bench.chain);
@@ -150,8 +149,7 @@ async fn a_transfer_runs_for_the_longer_of_its_two<S: SpiDevice>(device: impl Fn
     assert_eq!(bench.news().0, [7]);
 }
 
-/// "Delay for at least the specified number of nanoseconds", between what stands before and behind it, with chip select
-/// asserted.
+/// `Operation::DelayNs`: at least that many nanoseconds, between what stands before and behind it in the selection.
 async fn a_delay_stands_within_the_selection<S: SpiDevice>(device: impl Fn(&VirtualChain) -> S) {
     let mut bench = Bench::new(2);
     let mut spi = device(&bench.chain);
@@ -170,7 +168,7 @@ async fn a_delay_stands_within_the_selection<S: SpiDevice>(device: impl Fn(&Virt
     assert_eq!(bench.news().0, [2], "and the zero of the read");
 }
 
-/// "Flushes the bus" before it "deasserts the CS pin": whatever the size of its buffer, all bits are heard.
+/// `transaction`: the bus is flushed before chip select is deasserted, so whatever its buffer holds is heard.
 async fn the_bus_is_flushed_before_the_release<S: SpiDevice>(device: impl Fn(&VirtualChain) -> S) {
     for buffer_bytes in [0, 1, 4, 64] {
         let mut bench = Bench::new(3);
@@ -183,7 +181,7 @@ async fn the_bus_is_flushed_before_the_release<S: SpiDevice>(device: impl Fn(&Vi
     }
 }
 
-/// `read` is "equivalent to `device.transaction(&mut [Operation::Read(buf)])`", and so are the others.
+/// `read`, `write` and the transfers are short for a transaction of that one operation.
 async fn each_method_is_a_transaction_of_one_operation<S: SpiDevice>(device: impl Fn(&VirtualChain) -> S) {
     let mut bench = Bench::new(1);
     let mut spi = device(&bench.chain);
@@ -306,7 +304,7 @@ impl<B: SpiBus> SpiBus for Failing<B> {
     }
 }
 
-/// "On bus errors the implementation should try to deassert CS." Our own devices have no errors to show that with; our
+/// `transaction`: chip select is to be deasserted after an error of the bus too. Our own devices have no errors to show that with; our
 /// pin has to rise all the same, and what was sent before the error is latched.
 #[test]
 fn an_error_on_the_bus_ends_the_selection_all_the_same() {

@@ -110,10 +110,10 @@ struct Script {
     buffer_bytes: usize,
     order: BitOrder,
     /// What happens before each selection, and what is sent in it.
-    selections: Vec<(Step, Vec<Op>)>,
+    selections: Vec<(Before, Vec<Op>)>,
 }
 
-enum Step {
+enum Before {
     Pause(u64),
     Mode(SpiMode),
 }
@@ -123,12 +123,12 @@ fn script(layout: &'static Layout, devices: usize, choice: &mut Choice) -> Scrip
     for _ in 0..8 {
         for mut frame in frames(layout, devices, choice) {
             spoil(&mut frame, choice);
-            let step = match choice.below(16) {
-                0 => Step::Mode([SpiMode::Mode0, SpiMode::Mode1, SpiMode::Mode2, SpiMode::Mode3][choice.below(4)]),
-                1..6 => Step::Mode(layout.wire.mode),
-                _ => Step::Pause(choice.next() % 10_u64.pow(choice.below(9) as u32)),
+            let before = match choice.below(16) {
+                0 => Before::Mode([SpiMode::Mode0, SpiMode::Mode1, SpiMode::Mode2, SpiMode::Mode3][choice.below(4)]),
+                1..6 => Before::Mode(layout.wire.mode),
+                _ => Before::Pause(choice.next() % 10_u64.pow(choice.below(9) as u32)),
             };
-            selections.push((step, cut(&frame, choice)));
+            selections.push((before, cut(&frame, choice)));
         }
     }
     Script {
@@ -147,10 +147,10 @@ fn perform(script: &Script, rig: &mut Rig) -> Vec<Vec<u8>> {
     rig.set_bit_order(script.order);
     rig.chain.set_buffer_bytes(script.buffer_bytes);
     let mut replies = Vec::new();
-    for (step, ops) in &script.selections {
-        match step {
-            Step::Pause(pause_ns) => rig.chain.advance_ns(*pause_ns),
-            Step::Mode(mode) => rig.chain.set_mode(*mode),
+    for (before, ops) in &script.selections {
+        match before {
+            Before::Pause(pause_ns) => rig.chain.advance_ns(*pause_ns),
+            Before::Mode(mode) => rig.chain.set_mode(*mode),
         }
         replies.push(rig.select_once(ops));
     }
