@@ -4,9 +4,9 @@
 //! with code of its own, moves in virtual time, and answers.
 //!
 //! ```text
-//!   SPI bytes            chain      handles for firmware: SpiDevice, DelayNs, pins, a clock
+//!   SPI bytes            chain      handles for firmware: SpiDevice; SpiBus with a pin; DelayNs, pins, a clock
 //!      v   ^
-//!   bits                 wire       shift registers of N devices
+//!   bits                 wire       shift registers of N devices; edges where the SPI modes differ
 //!      v   ^
 //!   units, words         decode     what the bits mean, and what is answered
 //!      v   ^

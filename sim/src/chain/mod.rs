@@ -1,8 +1,10 @@
 //! A chain of virtual devices with its bus and its time, behind handles that can be cloned.
 //!
 //! ```text
-//!   VirtualSpi, VirtualDelay,   ->  World: clock, shift registers, devices, log, who waits  <-  VirtualChain (tests)
-//!   pins, VirtualClock (firmware)
+//!   firmware                                                                                 tests
+//!   VirtualSpi, VirtualDelay       ->  World: clock, shift registers, devices, log, waits  <-  VirtualChain
+//!   VirtualBus, VirtualChipSelect  -^
+//!   pins, VirtualClock             -^
 //! ```
 //!
 //! One world owns everything, and virtual time passes only where somebody lets it: a selection takes the time of its
@@ -33,6 +35,7 @@
 
 mod agenda;
 mod asynchronous;
+mod bus;
 mod fork;
 mod lines;
 mod log;
@@ -54,6 +57,7 @@ use crate::motion::Engine;
 use crate::wire::BusEvent;
 
 pub use agenda::PATIENCE;
+pub use bus::{VirtualBus, VirtualChipSelect};
 pub use lines::Span;
 pub use pins::{PinError, VirtualInput, VirtualOutput};
 pub use spi::{BusError, VirtualDelay, VirtualSpi};
@@ -151,21 +155,24 @@ impl VirtualChain {
         self.world().by_hand = by_hand;
     }
 
-    /// Sets the SPI clock in hertz; at first it is the fastest that the map allows. A faster one is a violation.
+    /// Sets the SPI clock in hertz; at first it is the fastest that the map allows. A faster one is a violation, noticed
+    /// when chip select falls and when it is set while chip select is low.
     pub fn set_clock_hz(&self, clock_hz: u32) {
-        self.world().clock_hz = clock_hz;
+        self.world().set_clock_hz(clock_hz);
     }
 
     /// Sets for how long chip select stays released at least between two selections; at first what the map asks for.
-    /// With less, selections that follow too soon are violations.
+    /// With less, selections that follow too soon are violations. A [bus](Self::bus) keeps no gap by itself.
     pub fn set_gap_ns(&self, gap_ns: u64) {
         self.world().gap_ns = gap_ns;
     }
 
     /// Lets something happen on the bus now, as from a capture: it takes no time and there is no gap before it.
-    /// Gives the bits that leave at the far end.
+    /// Gives the bits that the controller reads: those that leave at the far end, an open line while chip select is high.
     pub fn drive(&self, event: BusEvent<'_>) -> Vec<bool> {
-        self.world().drive(event)
+        let mut world = self.world();
+        world.settle_bus();
+        world.drive(event)
     }
 
     /// Virtual time in nanoseconds.
@@ -199,7 +206,7 @@ impl VirtualChain {
         }
     }
 
-    /// Bytes that have been clocked by SPI transactions.
+    /// Bytes that have been sent by SPI transactions, or given to the bus.
     #[must_use]
     pub fn bytes_on_wire(&self) -> u64 {
         self.world().bytes

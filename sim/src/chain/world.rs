@@ -10,7 +10,9 @@ use stepchain::map::{Layout, SpareClocks, Wire};
 use crate::clock::{Clock, bits_ns};
 use crate::decode::Dictionary;
 use crate::device::{Device, Event, EventKind, Violation};
-use crate::wire::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
+use crate::wire::{BusEvent, Latched, Port};
+
+use super::bus::BusState;
 
 use super::agenda::{Activity, Agenda, Awaited, Outcome};
 use super::lines::Drive;
@@ -36,7 +38,8 @@ pub(super) struct World {
     pub(super) driven: BTreeMap<Drive, PinState>,
     /// Up to when the lines have been watched that futures wait for.
     watched_ns: u64,
-    registers: ShiftRegisters,
+    pub(super) registers: Port,
+    pub(super) bus: BusState,
     /// When chip select rose last.
     released_ns: Option<u64>,
     /// Bits whose time has not passed yet, so that it is rounded up once for all of them.
@@ -68,7 +71,8 @@ impl World {
             by_hand: false,
             driven: BTreeMap::new(),
             watched_ns: 0,
-            registers: ShiftRegisters::new(&wire, devices.len()),
+            registers: Port::new(&wire, devices.len()),
+            bus: BusState::new(),
             released_ns: None,
             bits_under_way: 0,
             devices,
@@ -82,21 +86,46 @@ impl World {
 
     /// Begins a selection as the SPI controller does: after the gap that it keeps.
     pub(super) fn begin(&mut self) {
+        self.flush_bus();
+        if self.registers.is_selected() {
+            return;
+        }
         if let Some(released_ns) = self.released_ns {
             self.clock.advance_to_ns(released_ns.saturating_add(self.gap_ns));
         }
+        self.select();
+    }
+
+    /// Begins a selection now.
+    pub(super) fn select(&mut self) {
+        self.check_clock();
+        self.drive(BusEvent::Select);
+    }
+
+    /// Clocks come at another pace from now on.
+    pub(super) fn set_clock_hz(&mut self, clock_hz: u32) {
+        self.settle_bus();
+        self.clock_hz = clock_hz;
+        self.begin_run();
+        if self.registers.is_selected() {
+            self.check_clock();
+        }
+    }
+
+    fn check_clock(&mut self) {
         let greatest_hz = self.wire.max_clock_hz;
         if self.clock_hz > greatest_hz {
             self.violation(Violation::ClockTooFast { clock_hz: self.clock_hz, greatest_hz });
         }
-        self.drive(BusEvent::Select);
     }
 
     /// One clock for each bit of the bytes; gives the bytes that came back.
     pub(super) fn shift(&mut self, bytes: &[u8]) -> Vec<u8> {
         self.bits_under_way += 8 * bytes.len() as u64;
         self.bytes += bytes.len() as u64;
-        bytes_of(&self.drive(BusEvent::Bits(&bits_of(bytes))))
+        let bits = self.registers.bits_of(bytes);
+        let came = self.drive(BusEvent::Bits(&bits));
+        self.registers.bytes_of(&came)
     }
 
     /// Lets time pass with chip select low.
@@ -113,7 +142,7 @@ impl World {
 
     /// What happens on the bus happens now and takes no time. Gives the bits that came back.
     pub(super) fn drive(&mut self, event: BusEvent<'_>) -> Vec<bool> {
-        if event == BusEvent::Select {
+        if event == BusEvent::Select && !self.registers.is_selected() {
             self.check_gap();
         }
         let mut miso = Vec::new();
@@ -270,7 +299,7 @@ impl World {
         self.clock.advance_ns(bits_ns(std::mem::take(&mut self.bits_under_way), self.clock_hz));
     }
 
-    fn violation(&mut self, violation: Violation) {
+    pub(super) fn violation(&mut self, violation: Violation) {
         self.catch_up();
         let kind = EventKind::Violation(violation);
         self.events.push(Event { time_ns: self.now_ns(), device: None, kind });

@@ -209,6 +209,11 @@ pub enum Violation {
         /// The fastest that the device can follow.
         greatest_hz: u32,
     },
+    /// Chip select was released without a flush, while the bus still had bits to send: no device has heard them.
+    ReleasedUnderWay {
+        /// How many bits were left; none may be.
+        bits: u64,
+    },
 }
 
 impl fmt::Display for Rejection {
@@ -259,6 +264,9 @@ impl fmt::Display for Violation {
             }
             Self::ClockTooFast { clock_hz, greatest_hz } => {
                 write!(f, "a clock of {clock_hz} Hz, {greatest_hz} Hz are possible")
+            }
+            Self::ReleasedUnderWay { bits } => {
+                write!(f, "chip select was released while {bits} bits were still to be sent, without a flush")
             }
         }
     }

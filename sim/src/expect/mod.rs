@@ -124,7 +124,7 @@ pub fn bridge(chain: &VirtualChain, device: usize, axis: usize, state: BridgeSta
 pub fn flag(chain: &VirtualChain, device: usize, axis: usize, flag: Flag, raised: bool) -> Result<(), Mismatch> {
     let text = |raised| if raised { "raised" } else { "not raised" };
     let word_now = chain.status(device);
-    let bit = chain.layout().status.flags.iter().find(|bit| bit.flag == flag && usize::from(bit.axis) == axis);
+    let bit = chain.layout_of(device).status.flags.iter().find(|bit| bit.flag == flag && usize::from(bit.axis) == axis);
     let found = bit.map_or("not in the map", |bit| text(bit.is_raised(word_now)));
     word(chain, (device, axis), flag.name(), text(raised), found)
 }
