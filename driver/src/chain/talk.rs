@@ -4,7 +4,7 @@
 //! transfer left in its place. No I/O, so the blocking and the async front drive it by the same loop.
 
 use crate::command::Prepared;
-use crate::map::{CommandForm, Layout, Piece, Register, Request, Source, Verb, Write};
+use crate::map::{CommandForm, Devices, Layout, Piece, Register, Request, Source, Verb, Write};
 use crate::reply::{Reply, ReplyError, Status};
 use crate::wire::{self, Answer, Content, Mismatch};
 
@@ -73,7 +73,9 @@ impl Pending {
         let answer = Answer::new(layout, answered.reply, address);
         let asked = Asked { steps, register, content, answer, fault: None };
         let wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
-        let reply_units = if wanted || layout.replies_in_same_slots() { layout.units(last.reply, address) } else { 0 };
+        let last_address = asked.last_address(layout);
+        let reply_units =
+            if wanted || layout.replies_in_same_slots() { layout.units(last.reply, last_address) } else { 0 };
         Some(Self { asked: Some(asked), request_units: asked.request_units(layout), reply_units })
     }
 
@@ -87,7 +89,7 @@ impl Pending {
             return Ok(reply);
         };
         let pieces = match asked.steps {
-            Steps::Word(form) if self.reply_units > 0 => form.reply,
+            Steps::Word(form) | Steps::ReadModifyWrite { write: form, .. } if self.reply_units > 0 => form.reply,
             _ => &[],
         };
         let fault = match asked.fault {
@@ -126,10 +128,18 @@ impl Asked {
             }
             Steps::Writes { form, writes } => {
                 let slots = writes.iter().map(|write| slots_of(layout, form, self.address_of(layout, write)));
-                let last = writes.last().map_or(0, |write| self.address_of(layout, write));
+                let last = self.last_address(layout);
                 let after_last = slots_of(layout, form, last) - layout.units(pieces_of(form), last);
                 slots.sum::<u16>() - after_last
             }
+        }
+    }
+
+    /// The register that is written or read last.
+    fn last_address(&self, layout: &Layout) -> u16 {
+        match self.steps {
+            Steps::Writes { writes, .. } => writes.last().map_or(0, |write| self.address_of(layout, write)),
+            Steps::Word(_) | Steps::ReadModifyWrite { .. } => self.content.address,
         }
     }
 
@@ -155,28 +165,39 @@ impl Asked {
                 Some(wire::unit(layout, pieces_of(write), &self.content, index))
             }
             Steps::Writes { form, writes } => {
-                let mut index = index;
-                for write in writes {
-                    let register = layout.register(write.parameter, self.content.axis)?;
-                    let slots = slots_of(layout, form, register.address);
-                    if index < slots {
-                        if index >= layout.units(pieces_of(form), register.address) {
-                            return None;
-                        }
-                        let code = match write.source {
-                            Source::Code(code) => code,
-                            Source::Argument => self.content.argument,
-                            Source::Direction { positive, .. } if self.content.positive => positive,
-                            Source::Direction { negative, .. } => negative,
-                        };
-                        let content = Content { address: register.address, data: code, ..self.content };
-                        return Some(wire::unit(layout, pieces_of(form), &content, index));
-                    }
-                    index -= slots;
+                let (content, index) = self.write_at(layout, form, writes, index)?;
+                // Behind a write that is in doubt none follows, so that nothing is set going by the wrong argument.
+                if self.fault.is_some() || index >= layout.units(pieces_of(form), content.address) {
+                    return None;
                 }
-                None
+                Some(wire::unit(layout, pieces_of(form), &content, index))
             }
         }
+    }
+
+    /// The write that the slot at `index` of a sequence belongs to, and the slot's index within it.
+    fn write_at(
+        &self,
+        layout: &Layout,
+        form: &CommandForm,
+        writes: &[Write],
+        mut index: u16,
+    ) -> Option<(Content, u16)> {
+        for write in writes {
+            let register = layout.register(write.parameter, self.content.axis)?;
+            let slots = slots_of(layout, form, register.address);
+            if index < slots {
+                let code = match write.source {
+                    Source::Code(code) => code,
+                    Source::Argument => self.content.argument,
+                    Source::Direction { positive, .. } if self.content.positive => positive,
+                    Source::Direction { negative, .. } => negative,
+                };
+                return Some((Content { address: register.address, data: code, ..self.content }, index));
+            }
+            index -= slots;
+        }
+        None
     }
 
     /// Takes in the unit that came back while the unit at `index` was sent; `after` is `index` counted from the end
@@ -188,7 +209,14 @@ impl Asked {
                     self.answer.take(layout, form.reply, &self.content, after, unit);
                 }
             }
-            Steps::ReadModifyWrite { read, .. } => {
+            Steps::ReadModifyWrite { read, write } => {
+                if let Some(after) = after {
+                    if after == 0 {
+                        self.answer = self.answer.followed_by(layout, write.reply, self.content.address);
+                    }
+                    self.answer.take(layout, write.reply, &self.content, after, unit);
+                    return;
+                }
                 let address = self.content.address;
                 let count = layout.units(read.reply, address);
                 let Some(place) = index.checked_sub(layout.units(pieces_of(read), address)) else {
@@ -203,7 +231,22 @@ impl Asked {
                     self.content.data |= self.answer.data as u32 & !mask;
                 }
             }
-            Steps::Writes { .. } => {}
+            Steps::Writes { form, writes } => {
+                let Some((content, index)) = self.write_at(layout, form, writes, index) else {
+                    return;
+                };
+                // Where replies have slots of their own, each write is followed by its reply's.
+                let Some(place) = index.checked_sub(layout.units(pieces_of(form), content.address)) else {
+                    return;
+                };
+                if place == 0 {
+                    self.answer = self.answer.followed_by(layout, form.reply, content.address);
+                }
+                self.answer.take(layout, form.reply, &content, place, unit);
+                if place + 1 == layout.units(form.reply, content.address) && self.fault.is_none() {
+                    self.fault = self.answer.verdict(form.reply).err();
+                }
+            }
         }
     }
 }
@@ -219,6 +262,26 @@ const fn pieces_of(form: &CommandForm) -> &'static [Piece] {
 fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
     let reply = if layout.replies_in_same_slots() { layout.units(form.reply, address) } else { 0 };
     layout.units(pieces_of(form), address) + reply
+}
+
+/// The fillers of a chain's devices, made anew only from one kind to another.
+pub(crate) struct Fillers {
+    layout: &'static Layout,
+    unit: u64,
+}
+
+impl Fillers {
+    pub(crate) const fn new(devices: &Devices) -> Self {
+        let layout = devices.layout(0);
+        Self { layout, unit: wire::filler(layout) }
+    }
+
+    pub(crate) fn of(&mut self, layout: &'static Layout) -> u64 {
+        if !core::ptr::eq(self.layout, layout) {
+            *self = Self { layout, unit: wire::filler(layout) };
+        }
+        self.unit
+    }
 }
 
 /// The frames of one call.
@@ -247,7 +310,7 @@ fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
 #[derive(Debug)]
 #[must_use = "a talk sends nothing by itself: exchange its frames"]
 pub struct Talk<'a> {
-    layout: &'static Layout,
+    devices: Devices,
     pending: &'a mut [Pending],
     buffer: &'a mut [u8],
     /// Frames up to the edge on which all commands are complete.
@@ -255,13 +318,15 @@ pub struct Talk<'a> {
     frames: u16,
     /// The frame that is made next.
     frame: u16,
+    /// Whether a frame was given out whose exchange nobody has reported yet.
+    is_out: bool,
 }
 
 impl<'a> Talk<'a> {
-    pub(super) fn new(layout: &'static Layout, pending: &'a mut [Pending], buffer: &'a mut [u8]) -> Self {
+    pub(super) fn new(devices: Devices, pending: &'a mut [Pending], buffer: &'a mut [u8]) -> Self {
         let request_units = pending.iter().map(|place| place.request_units).max().unwrap_or(0);
         let reply_units = pending.iter().map(|place| place.reply_units).max().unwrap_or(0);
-        Self { layout, pending, buffer, request_units, frames: request_units + reply_units, frame: 0 }
+        Self { devices, pending, buffer, request_units, frames: request_units + reply_units, frame: 0, is_out: false }
     }
 
     /// The same talk behind so many idle frames, in which every device gets filler: see
@@ -280,24 +345,43 @@ impl<'a> Talk<'a> {
 
     /// The next frame to exchange, in place, within one chip selection; `None` once the talk is over.
     pub fn next_frame(&mut self) -> Option<&mut [u8]> {
-        if self.frame >= self.frames {
+        if self.is_over() {
             return None;
         }
-        let unit_bits = self.layout.wire.unit_bits;
-        let filler = wire::filler(self.layout);
+        let unit_bits = self.devices.unit_bits();
+        let mut fillers = Fillers::new(&self.devices);
         self.buffer.fill(0);
         // The last device's unit leaves first, after the padding; so the frame is filled from its end.
         let mut offset = self.buffer.len() * 8;
-        for place in self.pending.iter() {
+        for (device, place) in self.pending.iter().enumerate() {
             offset = offset.saturating_sub(unit_bits as usize);
-            let unit = place.asked.as_ref().and_then(|asked| {
-                let index = (self.frame + place.request_units).checked_sub(self.request_units)?;
-                (index < place.request_units).then(|| asked.unit(self.layout, index))?
-            });
-            wire::put_bits(self.buffer, offset, unit_bits, unit.unwrap_or(filler));
+            let layout = self.devices.layout(device);
+            let unit = self.unit(layout, place, self.frame).unwrap_or_else(|| fillers.of(layout));
+            wire::put_bits(self.buffer, offset, unit_bits, unit);
         }
         self.frame += 1;
+        self.is_out = true;
         Some(self.buffer)
+    }
+
+    /// The unit that a device gets in a frame; `None` for filler.
+    fn unit(&self, layout: &Layout, place: &Pending, frame: u16) -> Option<u64> {
+        let asked = place.asked.as_ref()?;
+        let index = (frame + place.request_units).checked_sub(self.request_units)?;
+        (index < place.request_units).then(|| asked.unit(layout, index))?
+    }
+
+    /// The unit that a device got in the frame that [`next_frame`](Self::next_frame) gave out last.
+    pub(crate) fn sent(&self, device: usize) -> u64 {
+        let layout = self.devices.layout(device);
+        let frame = self.frame.saturating_sub(1);
+        let unit = self.pending.get(device).and_then(|place| self.unit(layout, place, frame));
+        unit.unwrap_or_else(|| wire::filler(layout))
+    }
+
+    /// Whether there are no more frames.
+    pub(crate) const fn is_over(&self) -> bool {
+        self.frame >= self.frames
     }
 
     /// The frame that [`next_frame`](Self::next_frame) gave out last, as it is now.
@@ -306,14 +390,19 @@ impl<'a> Talk<'a> {
     }
 
     /// Reads what the exchange left in the frame that [`next_frame`](Self::next_frame) gave out last.
+    ///
+    /// A frame comes back once: called before the first frame, or again without another one, it does nothing.
     pub fn came_back(&mut self) {
+        if !core::mem::take(&mut self.is_out) {
+            return;
+        }
         let Some(frame) = self.frame.checked_sub(1) else {
             return;
         };
-        let unit_bits = self.layout.wire.unit_bits;
+        let unit_bits = self.devices.unit_bits();
         // The last device's reply comes first, before what the padding pushes out.
         let mut offset = self.pending.len() * unit_bits as usize;
-        for place in self.pending.iter_mut() {
+        for (device, place) in self.pending.iter_mut().enumerate() {
             offset = offset.saturating_sub(unit_bits as usize);
             let Some(index) = (frame + place.request_units).checked_sub(self.request_units) else {
                 continue;
@@ -324,13 +413,13 @@ impl<'a> Talk<'a> {
             }
             let unit = wire::get_bits(self.buffer, offset, unit_bits);
             if let Some(asked) = &mut place.asked {
-                asked.take(self.layout, index, after, unit);
+                asked.take(self.devices.layout(device), index, after, unit);
             }
         }
     }
 
     /// What a device answered; `None` if there is no such device. To be asked once the talk is over.
     pub fn reply(&self, device: usize) -> Option<Result<Reply, ReplyError>> {
-        self.pending.get(device).map(|place| place.reply(self.layout))
+        self.pending.get(device).map(|place| place.reply(self.devices.layout(device)))
     }
 }

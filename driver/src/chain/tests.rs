@@ -14,7 +14,9 @@ use crate::reference::{FixedWord, Latched};
 use crate::units::{Acceleration, Amplitude, Distance, Position, Value, Velocity};
 use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, Reply, ReplyError};
 
+mod echoes;
 mod own_slots;
+mod unlike;
 
 /// A bus that expects each frame in one transaction of one transfer in place.
 fn bus(frames: &[(&[u8], &[u8])]) -> Mock<u8> {

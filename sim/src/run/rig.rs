@@ -83,6 +83,13 @@ impl<'a> Rig<'a> {
             Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw")
         })?;
         chain.set_clock_hz(bench.spi_clock_hz);
+        for axis in &bench.axes {
+            let (device, of_device, machine) = (axis.device, axis.axis.into(), axis.machine);
+            chain.set_switch(device, of_device, machine.home_switch);
+            for at_steps in [machine.least_steps, machine.greatest_steps].into_iter().flatten() {
+                chain.set_end_stop(device, of_device, at_steps);
+            }
+        }
         Ok(Self {
             bench,
             spi: chain.spi(),
@@ -124,7 +131,7 @@ impl<'a> Rig<'a> {
     pub(super) fn call(&mut self, commands: &[AxisCommand]) -> Result<Call, Problem> {
         let cost = Cost::of(self.bench.layout, commands);
         self.least_bytes += cost.bytes(self.bench.layout, self.bench.devices);
-        let before = self.chain.events().len();
+        let mark = self.chain.event_count();
         let mut pending = vec![Pending::default(); commands.len()];
         let mut buffer = vec![0; self.codec.frame_bytes(commands.len())];
         let mut talk = self.codec.begin(commands, &mut pending, &mut buffer).map_err(|error| {
@@ -143,7 +150,7 @@ impl<'a> Rig<'a> {
         }
         let replies: Vec<_> =
             (0..commands.len()).map(|device| talk.reply(device).unwrap_or(Ok(Reply::default()))).collect();
-        let events = self.chain.events().split_off(before);
+        let events = self.chain.events_since(mark);
         self.look_at_events(&events);
         let replies = replies.into_iter().enumerate().map(|(device, reply)| match reply {
             Ok(reply) => {
