@@ -123,7 +123,7 @@ impl Engine {
         let (Some((order, limits)), Some(asked), Some(before)) = (self.order, asked, before) else { return };
         let speed = self.cut_down(asked);
         // What is not faster anyway is left alone, and so loses nothing by rounding.
-        if speed == before || speed < before && self.peak_velocity(now_ns, u64::MAX) <= speed {
+        if speed == before || speed < before && !self.is_ever_faster(now_ns, speed) {
             return;
         }
         let start = self.take_over(now_ns);
@@ -292,6 +292,10 @@ impl Engine {
             Order::Velocity(velocity) => velocity.abs(),
             Order::Target(_) => limits.velocity,
         })
+    }
+
+    fn is_ever_faster(&self, now_ns: u64, limit: f64) -> bool {
+        self.courses.iter().any(|course| course.peak_speed(now_ns, u64::MAX) > limit)
     }
 
     fn cut_down(&self, speed: f64) -> f64 {
