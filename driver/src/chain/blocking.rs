@@ -7,8 +7,9 @@ use crate::command::{AxisCommand, Command};
 use crate::map::{Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
-use super::error::Error;
-use super::exchange::{Frames, all_of, only, waits};
+use super::error::{DeviceError, Error};
+use super::exchange::{Frames, only, waits};
+use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::talk::Pending;
 use super::verified::{Attempt, Verifier, VerifyError};
@@ -113,17 +114,48 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
 
     /// Sends one command to each device; all of them are complete on the same chip-select edge.
     ///
+    /// A device may refuse what it is told. What this costs beside the command, [`RefusalNotice`](super::RefusalNotice)
+    /// says for a map: nothing, if the command's own reply tells; else one more exchange, in which the devices peek at the
+    /// status that got a command and the others get filler. That comes afterwards where the map has flags that tell, and
+    /// its status is then in the reply; else beforehand, where the status tells a state in which the map says that the
+    /// command is refused. Reading, peeking, taking and filler are sent as they are. [`exchange`](Self::exchange) looks at
+    /// nothing.
+    ///
+    /// A device that takes its time to start anew may answer anything meanwhile: send
+    /// [`Command::ResetNode`] to such a one by [`exchange`](Self::exchange).
+    ///
     /// # Errors
-    /// [`Error::Command`] before anything is sent; [`Error::Spi`]; [`Error::Reply`] for the first device whose reply
-    /// cannot be believed ([`exchange`](Self::exchange) gives the others' too).
+    /// [`Error::Command`] and [`Error::NotNow`] before any command is sent; [`Error::Spi`]; [`Error::Reply`] or
+    /// [`Error::Rejected`] for the first device whose reply cannot be believed or whose status speaks against its command
+    /// ([`send_each`](Self::send_each) gives the others' too).
     pub fn send<C>(&mut self, commands: &[C; N]) -> Result<[Reply; N], Error<S::Error>>
     where
         C: Copy + Into<AxisCommand>,
     {
-        all_of(self.exchange(commands)?)
+        self.heeded(commands.map(Into::into))?.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
+    ///
+    /// # Errors
+    /// As [`send`](Self::send), but for what is wrong with a single device once the commands were sent.
+    pub fn send_each<C>(&mut self, commands: &[C; N]) -> Result<[Result<Reply, DeviceError>; N], Error<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        Ok(self.heeded(commands.map(Into::into))?.each())
+    }
+
+    pub(crate) fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
+        let mut heeding = Heeding::new(Self::LAYOUT, commands)?;
+        while self.poll(&mut heeding)? != Step::Done {}
+        heeding.finish()
+    }
+
+    /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
+    /// it: looks at nothing, so that a command which a device refuses goes unnoticed.
+    ///
+    /// For loops that look at the status themselves, and for what has to be quick.
     ///
     /// # Errors
     /// [`Error::Command`] before anything is sent; [`Error::Spi`].

@@ -92,15 +92,6 @@ impl Exchange<'_> {
     }
 }
 
-/// The replies, or the first error among them.
-pub(super) fn all_of<E, const N: usize>(results: [Result<Reply, ReplyError>; N]) -> Result<[Reply; N], Error<E>> {
-    let mut replies = [Reply::default(); N];
-    for (device, (reply, result)) in replies.iter_mut().zip(results).enumerate() {
-        *reply = result.map_err(|error| Error::Reply { device, error })?;
-    }
-    Ok(replies)
-}
-
 /// One device's command among filler.
 pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
     let mut commands = [AxisCommand::default(); N];
