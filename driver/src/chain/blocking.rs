@@ -26,11 +26,13 @@ use super::verified::{Attempt, Verifier, VerifyError};
 /// use stepchain::reference::Latched;
 /// use stepchain::{Chain, Command};
 ///
-/// # let spi = Mock::new(&[
+/// # let frame = |mosi: [u8; 4], miso: [u8; 4]| [
 /// #     Transaction::transaction_start(),
-/// #     Transaction::transfer_in_place(vec![0x3A, 0x18, 0x3A, 0x18], vec![0; 4]),
+/// #     Transaction::transfer_in_place(mosi.to_vec(), miso.to_vec()),
 /// #     Transaction::transaction_end(),
-/// # ]);
+/// # ];
+/// # let look = [frame([0xE0, 0, 0xE0, 0], [0; 4]), frame([0x7E; 4], [0x80, 0x01, 0x80, 0x01])].concat();
+/// # let spi = Mock::new(&[&frame([0x3A, 0x18, 0x3A, 0x18], [0; 4])[..], &look].concat());
 /// let mut chain = Chain::<Latched, _, 2>::new(spi);
 /// chain.send_all(Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven })?;
 /// # chain.release().done();
@@ -90,7 +92,8 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// #     Transaction::transaction_end(),
     /// # ];
     /// # let idle = [frame([0x7E; 2], [0; 2]), frame([0x7E; 2], [0; 2]), frame([0x7E; 2], [0; 2])].concat();
-    /// # let spi = Mock::new(&[idle, frame([0x4D, 0x5A], [0; 2]).to_vec()].concat());
+    /// # let look = [frame([0xE0, 0], [0; 2]), frame([0x7E, 0x7E], [0x80, 0x01])].concat();
+    /// # let spi = Mock::new(&[idle, frame([0x4D, 0x5A], [0; 2]).to_vec(), look].concat());
     /// let mut chain = Chain::<Latched, _, 1>::new(spi);
     /// chain.doubt_step();
     /// chain.send_all(Command::HomeOnCurrentPosition)?;
