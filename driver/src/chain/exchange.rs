@@ -93,7 +93,7 @@ impl Exchange<'_> {
 }
 
 /// One device's command among filler.
-pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
+pub(crate) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
     let mut commands = [AxisCommand::default(); N];
     match commands.get_mut(device) {
         Some(place) => *place = command,
@@ -103,7 +103,7 @@ pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Re
 }
 
 /// A time in the microseconds of a `DelayNs`, rounded up, in as many calls as it needs.
-pub(super) fn waits(time: Duration) -> impl Iterator<Item = u32> {
+pub(crate) fn waits(time: Duration) -> impl Iterator<Item = u32> {
     let whole = time.as_micros();
     let mut left = if whole.saturating_mul(1000) < time.as_nanos() { whole + 1 } else { whole };
     core::iter::from_fn(move || {

@@ -215,7 +215,7 @@ pub(super) fn obstacle(layout: &Layout, asked: AxisCommand, status: &Status) -> 
 }
 
 /// Whether an axis moves; `None` if the status does not tell.
-pub(super) fn moves(status: &Status, axis: u8) -> Option<bool> {
+pub(crate) fn moves(status: &Status, axis: u8) -> Option<bool> {
     match status.motion_state_of(axis) {
         Some(state) => Some(state != MotionState::Standstill),
         None => status.flag_of(Flag::Busy, axis),
