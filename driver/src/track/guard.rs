@@ -329,8 +329,10 @@ impl Guard {
             self.tracker.observe(&status);
             // Right after a command a device may not have set out yet.
             let is_asked = matches!(asked.command, Command::PeekStatus | Command::TakeStatus);
-            if is_asked && is_moving(&status, self.axis) == Some(false) {
-                self.course = self.course.map(|course| Course { stands: true, ..course });
+            let stands = is_asked && is_moving(&status, self.axis) == Some(false);
+            if let (true, Some(_), Ok(place)) = (stands, self.course, self.tracker.place()) {
+                // Where it stands, the next reading will tell, and not one from before.
+                self.course = Some(Course { stands: true, ..self.course_from(&place) });
             }
         }
         let is_probed = asked.axis == self.axis && asked.command == Command::read(Parameter::ProbedPosition);

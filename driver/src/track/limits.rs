@@ -80,7 +80,7 @@ impl PositionLimits {
     }
 
     /// Whether a command from this place keeps within the limits; `braking` is how far the axis goes on once it is told
-    /// to stop ([`braking_distance`](super::braking_distance)), its sign of no account.
+    /// to stop ([`braking_distance`](crate::plan::braking_distance)), its sign of no account.
     ///
     /// A move is judged by where it ends, also one that comes from outside: it has to end inside. A velocity is judged
     /// as in [`check_run`](Self::check_run). Searches, outside pulses and a return to the probed position are refused, for

@@ -52,7 +52,7 @@ pub use guard::{Guard, Refused};
 pub use guarded::{GuardedChain, GuardedError};
 pub use limits::{EndUnknown, LimitError, PositionLimits};
 pub use place::Place;
-pub use reach::{braking_distance, farthest, longest_gap};
+pub use reach::{farthest, longest_gap};
 pub use reset_notice::ResetNotice;
 pub use tracker::{Tracker, UpdateError};
 pub use trust::{Doubt, PositionUnknown, Trust};
