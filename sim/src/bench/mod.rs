@@ -24,6 +24,10 @@
 //! [settings.lift]                 # for one axis; wins over `all`
 //! profile_acceleration = 1500     # full steps/s²
 //!
+//! [machine.table]                 # what an axis turns: full steps from where its rotor is at power-up
+//! home_switch = { closed_from = -10, closed_to = 5 }
+//! end_stops = [-200, 900]
+//!
 //! [[step]]                        # what stands in one step leaves together
 //! at_s = 0.5                      # from the start of the timeline
 //! lift = { move_relative = 400 }  # full steps
@@ -45,6 +49,7 @@
 //! lift = 0
 //! ```
 
+mod machine;
 mod orders;
 mod parse;
 mod problem;
@@ -58,6 +63,7 @@ use stepchain::Command;
 use stepchain::map::{BufferMode, Layout, Register};
 use stepchain::units::Value;
 
+pub use machine::Machine;
 pub(crate) use orders::VERBS;
 pub use parse::{BenchError, load, map_of, parse};
 pub use problem::{Problem, Source};
@@ -70,14 +76,14 @@ pub const BUILT_IN: Source<'static> =
 /// Keys of a bench file that stand in no table.
 const HEAD: &[&str] = &["title", "description", "until_s"];
 /// Tables of a bench file.
-const TABLES: &[&str] = &["chain", "settings", "step", "expect"];
+const TABLES: &[&str] = &["chain", "settings", "machine", "step", "expect"];
 /// Keys of the table of the chain.
 const CHAIN: &[&str] = &["map", "axes", "devices", "spi_clock_hz"];
 
 /// Every key that a bench file can have, but for the names of axes and parameters.
 #[cfg(test)]
 pub(crate) fn keys() -> Vec<&'static str> {
-    [HEAD, TABLES, CHAIN, timeline::KEYS, orders::OPTIONS].concat()
+    [HEAD, TABLES, CHAIN, machine::KEYS, machine::SWITCH, timeline::KEYS, orders::OPTIONS].concat()
 }
 
 /// A whole bench, checked against its map.
@@ -106,7 +112,7 @@ pub struct Bench {
 }
 
 /// One motor.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Axis {
     /// Its name in the bench.
     pub name: String,
@@ -116,6 +122,8 @@ pub struct Axis {
     pub axis: u8,
     /// Microsteps in a full step, once the settings are written.
     pub resolution: u16,
+    /// What it turns.
+    pub machine: Machine,
     /// Where it must stand at the end, in microsteps.
     pub expected: Option<i64>,
 }
