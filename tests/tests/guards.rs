@@ -68,7 +68,7 @@ fn motions() -> [Command; 4] {
     ]
 }
 
-fn is_unknown<E>(result: Result<[Reply; 2], GuardedError<E>>) -> bool {
+fn is_unknown<E>(result: &Result<[Reply; 2], GuardedError<E>>) -> bool {
     matches!(
         result,
         Err(GuardedError::Refused { device: 1, reason: Refused::PositionUnknown(PositionUnknown { .. }), .. })
@@ -79,7 +79,7 @@ fn motion_waits_for_homing_and_then_keeps_within_the_limits<M: RegisterMap>() {
     let (bench, guards) = bench::<M>();
     let mut chain: Guarded<M> = GuardedChain::new(Chain::new(bench.spi()), guards);
     for motion in motions() {
-        assert!(is_unknown(chain.send(&[Command::Filler, motion])), "{motion:?}");
+        assert!(is_unknown(&chain.send(&[Command::Filler, motion])), "{motion:?}");
         assert!(matches!(chain.send_all(motion), Err(GuardedError::Refused { device: 0, .. })));
         assert!(chain.send_one(1, motion).is_err());
     }
@@ -123,7 +123,7 @@ fn the_async_front_guards_alike<M: RegisterMap>() {
     let (bench, guards) = bench::<M>();
     let mut chain: AsyncGuarded<M> = GuardedChain::new(AsyncChain::new(bench.spi()), guards);
     for motion in motions() {
-        assert!(is_unknown(block_on(chain.send(&[Command::Filler, motion]))), "{motion:?}");
+        assert!(is_unknown(&block_on(chain.send(&[Command::Filler, motion]))), "{motion:?}");
         assert!(block_on(chain.send_all(motion)).is_err() && block_on(chain.send_one(1, motion)).is_err());
     }
     assert_eq!(bench.frames(), 0, "nothing was sent");
@@ -220,7 +220,7 @@ fn a_reset_is_noticed_by_the_look_after_any_command() {
     chain.send_all(by(5)).unwrap();
     assert_eq!(chain.guards()[1].tracker.trust(), Trust::Unknown(Doubt::DeviceReset));
     assert_eq!(chain.guards()[0].tracker.trust(), Trust::Homed);
-    assert!(is_unknown(chain.send(&[Command::Filler, by(1)])));
+    assert!(is_unknown(&chain.send(&[Command::Filler, by(1)])));
 }
 
 /// Choices that follow from one number: a linear congruence with Knuth's MMIX constants (from memory), its high bits.

@@ -333,7 +333,8 @@ const fn rejected_is_told(layout: &Layout, own: u64, looked: u64) -> bool {
     while let [bit, tail @ ..] = rest {
         rest = tail;
         if matches!(bit.flag, Flag::CommandRejected) {
-            if !carries(own, bit) && !(carries(looked, bit) && is_latched(bit)) {
+            let is_told = carries(own, bit) || carries(looked, bit) && is_latched(bit);
+            if !is_told {
                 return false;
             }
             is_devices |= bit.axis == 0;
