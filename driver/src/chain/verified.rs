@@ -12,7 +12,7 @@
 //! ```
 //!
 //! Each line is one exchange for the whole chain, left out where no device has anything to ask. It is a
-//! [`Procedure`], so both fronts run it alike.
+//! [`Procedure`](super::Procedure), so both fronts run it alike.
 //!
 //! # Which flipped bit is noticed by what
 //!

@@ -63,7 +63,8 @@ pub struct Answer {
 pub struct PumpError<E, const N: usize> {
     /// What went wrong.
     pub error: PumpFault<E>,
-    /// For each device a command that is not sent again: the one that could not be encoded or would be refused, or after a failed transfer
+    /// For each device a command that is not sent again: the one that could not be encoded or would be refused, or after a
+    /// failed transfer
     /// or a dropped future those that may have arrived and must not arrive twice.
     pub given_back: [Option<Posted>; N],
 }

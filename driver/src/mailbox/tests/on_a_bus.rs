@@ -125,7 +125,12 @@ fn a_command_that_cannot_be_encoded_comes_back_and_holds_nobody_up() {
 /// Nothing of the first pump was sent, so a distance cannot arrive twice. By hand: 3 microsteps forwards are 0x6800, 0x0003.
 #[test]
 fn what_must_not_arrive_twice_still_leaves_after_a_neighbours_command_could_not_be_encoded() {
-    let expected = [frame(&[0x7E, 0x7E, 0x68, 0x00], &[0; 4]), frame(&[0x7E, 0x7E, 0x00, 0x03], &[0; 4])];
+    let expected = [
+        frame(&[0x7E, 0x7E, 0x68, 0x00], &[0; 4]),
+        frame(&[0x7E, 0x7E, 0x00, 0x03], &[0; 4]),
+        frame(&[0x7E, 0x7E, 0xE0, 0x00], &[0; 4]),
+        frame(&[0x7E; 4], &[0, 0, 0x80, 0x01]),
+    ];
     let mut chain = Chain::<Latched, _, 2>::new(Mock::new(&expected.concat()));
     let mailbox = Mailbox::<2, 2>::new();
     let ticket = mailbox.post(0, by(3)).unwrap();
