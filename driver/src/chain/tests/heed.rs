@@ -233,6 +233,31 @@ fn without_a_flag_the_states_are_looked_at_beforehand_and_nothing_is_sent_in_a_w
     assert_eq!(error.to_string(), "device 0: it refuses `return to zero` while the bridge is in high impedance");
 }
 
+/// Two fields in one register: the register is read, and the reply to that says nothing of the write behind it.
+#[test]
+fn a_field_that_is_read_first_is_looked_at_although_a_write_would_answer() {
+    struct Sharing;
+    impl RegisterMap for Sharing {
+        const LAYOUT: Layout = Layout::new("sharing", FILLER)
+            .registers(&[
+                Register::new(Parameter::ProfileVelocity, 1, 4),
+                Register::new(Parameter::StartStopVelocity, 1, 4).at_bit(4),
+            ])
+            .commands(&[
+                CommandForm::word(Verb::PeekStatus, PEEK).reply(&[Piece::status(8)]),
+                CommandForm::word(Verb::ReadParameter, &[Piece::fixed(4, 0x6), Piece::address(4)])
+                    .reply(&[Piece::status(8), Piece::data(8)]),
+                CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 0x4), Piece::address(4), Piece::data(8)])
+                    .reply(&[Piece::status(8)]),
+            ])
+            .status(StatusLayout::new(8, &[StatusBit::latched(Flag::CommandRejected, 0)]));
+    }
+    let write = Command::write(Parameter::ProfileVelocity, Velocity::from_steps_per_s(3).unwrap());
+    let (result, sent) = send::<Sharing, 1>(|| Bus::new(|_, bytes| bytes[0] = 0), [write.into()]);
+    assert!(result.is_ok());
+    assert!(sent.contains(&vec![0x10]), "{sent:?}");
+}
+
 #[test]
 fn what_cannot_be_encoded_is_refused_before_the_look() {
     let beyond = Command::write(Parameter::StartStopVelocity, Velocity::from_steps_per_s(256).unwrap());

@@ -122,6 +122,21 @@ fn a_command_that_waits_is_judged_from_the_end_of_the_one_before_it() {
     assert!(unsure.check(by(900)).is_ok());
 }
 
+/// By hand: to 300, then back by 290 to 10. Read at 200, the axis may still be on its way to 300; 601 from there is 901.
+#[test]
+fn what_an_axis_does_first_counts_until_it_was_seen_to_stand() {
+    let mut guard = guard(0, 900);
+    guard.sends(by(300)).unwrap();
+    guard.sends(by(-290).buffered()).unwrap();
+    guard.reads(200).unwrap();
+    assert!(guard.check(by(600)).is_ok() && guard.check(by(601)).is_err());
+    let status = Some(Status::new(0x8001, 0xFFFF, &Latched::LAYOUT.status));
+    guard.observe(Command::PeekStatus.into(), &Reply { value: None, status });
+    assert!(guard.check(by(601)).is_err(), "it was not read since");
+    guard.reads(10).unwrap();
+    assert!(guard.check(by(890)).is_ok() && guard.check(by(891)).is_err());
+}
+
 #[test]
 fn after_a_motion_without_an_end_the_position_has_to_be_read() {
     let mut guard = guard(-900, 900).searching_within(Distance::from_microsteps(100));
