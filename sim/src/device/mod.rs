@@ -200,6 +200,7 @@ impl Device {
         self.assembler.clear();
         self.replies.clear();
         self.flags.word_is_wrong(Flag::CommandRejected, 0);
+        self.tell_news(now_ns);
         self.idle_unit(now_ns)
     }
 
