@@ -278,7 +278,8 @@ fn a_dropped_call_is_recorded_and_made_good_for_on_every_map() {
             a_dropped_call_is_recorded_and_made_good_for::<Prefixed>(waits_behind),
             a_dropped_call_is_recorded_and_made_good_for::<Twin>(waits_behind),
         ];
-        // By hand: as many as the move has units, or writes, and one to begin with.
-        assert_eq!(polls, [3, 3, 2, 7, 3]);
+        // By hand: one to begin with, as many as the move has units or writes, and those of the look at the status: its
+        // request's and its reply's.
+        assert_eq!(polls, [1 + 2 + 2, 1 + 2 + 2, 1 + 1 + 2, 1 + 6 + 4, 1 + 2 + 2]);
     }
 }
