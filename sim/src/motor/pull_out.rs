@@ -103,14 +103,14 @@ mod tests {
             let (pole_pairs, volts) = (50.0, 24.0);
             let flux = windings.back_emf_v_s_per_rad / pole_pairs;
             let omega = velocity * core::f64::consts::FRAC_PI_2;
-            let square = windings.resistance_ohm.powi(2) + (omega * windings.inductance_h).powi(2);
+            let square = libm::pow(windings.resistance_ohm, 2.0) + libm::pow(omega * windings.inductance_h, 2.0);
             let printed = pole_pairs * flux * volts / square.sqrt()
                 - pole_pairs * omega * flux * flux * windings.resistance_ohm / square;
             let found = pull_out_torque_n_m(&windings, volts, velocity);
             assert!((found - printed).abs() < 1e-12);
             let (reactance, emf) = (omega * windings.inductance_h, omega * flux);
             let torque = |lead: f64| {
-                let (direct, quadrature) = (volts * lead.cos(), volts * lead.sin() - emf);
+                let (direct, quadrature) = (volts * libm::cos(lead), volts * libm::sin(lead) - emf);
                 windings.back_emf_v_s_per_rad * (quadrature * windings.resistance_ohm - direct * reactance) / square
             };
             let greatest = (0..36_000).map(|lead| torque(f64::from(lead) * 1e-4 * 2.0)).fold(f64::MIN, f64::max);

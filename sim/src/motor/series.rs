@@ -298,10 +298,10 @@ mod tests {
         let field: f64 = 0.4 + 300.0 * t + 500.0 * t * t;
         let (i_a, i_b) = (s.currents_a[0], s.currents_a[1]);
         let (theta, omega): (f64, f64) = (s.angle_rad, s.speed_rad_per_s);
-        let torque = 0.3 * (i_b * theta.cos() - i_a * theta.sin()) - 0.01 * (4.0 * theta).sin() - 0.02;
+        let torque = 0.3 * (i_b * libm::cos(theta) - i_a * libm::sin(theta)) - 0.01 * libm::sin(4.0 * theta) - 0.02;
         [
-            (volts * field.cos() - 2.0 * i_a + 0.3 * omega * theta.sin()) / 4e-3,
-            (volts * field.sin() - 2.0 * i_b - 0.3 * omega * theta.cos()) / 4e-3,
+            (volts * libm::cos(field) - 2.0 * i_a + 0.3 * omega * libm::sin(theta)) / 4e-3,
+            (volts * libm::sin(field) - 2.0 * i_b - 0.3 * omega * libm::cos(theta)) / 4e-3,
             50.0 * omega,
             (torque - 1e-4 * omega) / 1e-5,
         ]

@@ -53,13 +53,13 @@ fn every_period_of_a_regulated_current_ends_where_the_exponentials_say() {
         let mut least: f64 = wanted;
         for period in 1..=40 {
             motor.advance(period * 25_000, &regulated(0.0, wanted));
-            let on_s = tau * ((full - expected) / (full - wanted)).ln();
+            let on_s = tau * libm::log((full - expected) / (full - wanted));
             expected = if on_s >= PERIOD_S {
-                full - (full - expected) * (-PERIOD_S / tau).exp()
+                full - (full - expected) * libm::exp(-PERIOD_S / tau)
             } else {
                 let fast_s = (PERIOD_S - on_s).min(fast_share * PERIOD_S);
-                let after_fast = (wanted + full) * (-fast_s / tau).exp() - full;
-                after_fast.max(0.0) * (-(PERIOD_S - on_s - fast_s) / tau).exp()
+                let after_fast = (wanted + full) * libm::exp(-fast_s / tau) - full;
+                after_fast.max(0.0) * libm::exp(-(PERIOD_S - on_s - fast_s) / tau)
             };
             let found = motor.currents_a()[0];
             assert!((found - expected).abs() < 1e-6, "{found}, not {expected}, with {decay:?} in period {period}");
@@ -105,7 +105,7 @@ fn a_released_winding_returns_its_current_to_the_supply_and_then_carries_none() 
     motor.advance(50_000_000, &Applied::held(0.0, 0.1));
     let windings = motor.windings();
     let (r, start) = (windings.resistance_ohm, motor.currents_a()[0]);
-    let zero_ns = (windings.inductance_h / r * (1.0 + r * start / VOLTS).ln() * 1e9) as u64;
+    let zero_ns = (windings.inductance_h / r * libm::log(1.0 + r * start / VOLTS) * 1e9) as u64;
     motor.advance(50_000_000 + zero_ns - 200, &Applied::RELEASED);
     assert!(motor.currents_a()[0] > 0.0 && motor.currents_a()[0] < 5e-3, "{:?}", motor.currents_a());
     motor.advance(50_000_000 + zero_ns + 200, &Applied::RELEASED);

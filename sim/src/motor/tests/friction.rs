@@ -17,7 +17,7 @@ fn dry_friction_holds_a_rotor_up_to_its_torque() {
     let share = 0.1;
     let windings = data.windings(data.heat.ambient_c);
     let full = windings.back_emf_v_s_per_rad * share * VOLTS / windings.resistance_ohm;
-    let slips_at_steps = (0.1 / full).asin() / core::f64::consts::FRAC_PI_2;
+    let slips_at_steps = libm::asin(0.1 / full) / core::f64::consts::FRAC_PI_2;
     for (offset, moves) in [(0.99 * slips_at_steps, false), (1.01 * slips_at_steps, true)] {
         let mut motor = Motor::new(&data, &Load::default(), &Supply::constant(VOLTS));
         motor.advance(1_000_000_000, &Applied::held(offset, share));
@@ -63,7 +63,7 @@ fn a_weight_leaves_the_rotor_behind_the_field_by_its_angle() {
     let mut motor = Motor::new(&data, &Load { torque_n_m: 0.1, ..Load::default() }, &Supply::constant(VOLTS));
     motor.advance(3_000_000_000, &Applied::held(0.0, 0.1));
     let full = data.back_emf_v_s_per_rad * motor.current_amplitude_a();
-    let expected = -(0.1 / full).asin() / core::f64::consts::FRAC_PI_2;
+    let expected = -libm::asin(0.1 / full) / core::f64::consts::FRAC_PI_2;
     assert!((motor.position_steps() - expected).abs() < 1e-5, "{}, not {expected}", motor.position_steps());
 }
 

@@ -19,9 +19,10 @@ fn with_a_locked_rotor_the_current_is_that_of_resistance_and_inductance() {
         motor.advance(at_ns, &drive);
         let omega = velocity * core::f64::consts::FRAC_PI_2;
         let reactance = omega * windings.inductance_h;
-        let peak = 6.0 / (windings.resistance_ohm.powi(2) + reactance.powi(2)).sqrt();
-        let angle = omega * at_ns as f64 * 1e-9 - (reactance / windings.resistance_ohm).atan();
-        for (found, expected) in motor.currents_a().into_iter().zip([peak * angle.cos(), peak * angle.sin()]) {
+        let peak = 6.0 / (libm::pow(windings.resistance_ohm, 2.0) + libm::pow(reactance, 2.0)).sqrt();
+        let angle = omega * at_ns as f64 * 1e-9 - libm::atan(reactance / windings.resistance_ohm);
+        for (found, expected) in motor.currents_a().into_iter().zip([peak * libm::cos(angle), peak * libm::sin(angle)])
+        {
             assert!((found - expected).abs() < 2e-4 * peak, "{found}, not {expected}, at {velocity}");
         }
     }
@@ -38,7 +39,7 @@ fn a_held_field_raises_the_current_with_the_time_constant() {
         motor.advance(at_ns, &Applied::held(0.0, 0.1));
         let t = at_ns as f64 * 1e-9;
         let expected =
-            2.4 / windings.resistance_ohm * (1.0 - (-t * windings.resistance_ohm / windings.inductance_h).exp());
+            2.4 / windings.resistance_ohm * (1.0 - libm::exp(-t * windings.resistance_ohm / windings.inductance_h));
         // The winding warms by some millikelvins meanwhile.
         assert!((motor.currents_a()[0] - expected).abs() < 1e-5, "{:?}, not {expected}", motor.currents_a());
         assert_eq!(motor.currents_a()[1], 0.0);
@@ -96,7 +97,7 @@ fn the_current_follows_a_supply_that_rises() {
     for at_ms in [1, 7, 19] {
         motor.advance(at_ms * 1_000_000, &Applied::held(0.0, 0.25));
         let t = at_ms as f64 * 1e-3;
-        let expected = 250.0 / r * (t - tau * (1.0 - (-t / tau).exp()));
+        let expected = 250.0 / r * (t - tau * (1.0 - libm::exp(-t / tau)));
         assert!((motor.currents_a()[0] - expected).abs() < 1e-6, "{:?}, not {expected}", motor.currents_a());
     }
 }

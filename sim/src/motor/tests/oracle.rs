@@ -21,14 +21,14 @@ pub(super) struct Equations {
 impl System<f64, Vector4<f64>> for Equations {
     fn system(&self, _: f64, y: &Vector4<f64>, dy: &mut Vector4<f64>) {
         let Self { volts, data, load } = self;
-        let (sin, cos) = y[2].sin_cos();
+        let (sin, cos) = libm::sincos(y[2]);
         let k = data.back_emf_v_s_per_rad;
         let resistance = data.resistance_ohm * (235.0 + data.heat.ambient_c) / (235.0 + data.resistance_at_c);
         dy[0] = (volts[0] - resistance * y[0] + k * y[3] * sin) / data.inductance_h;
         dy[1] = (volts[1] - resistance * y[1] - k * y[3] * cos) / data.inductance_h;
         dy[2] = f64::from(data.steps_per_turn) / 4.0 * y[3];
         let friction = (data.viscous_friction_n_m_s_per_rad + load.viscous_friction_n_m_s_per_rad) * y[3];
-        let torque = k * (y[1] * cos - y[0] * sin) - data.detent_torque_n_m * (4.0 * y[2]).sin();
+        let torque = k * (y[1] * cos - y[0] * sin) - data.detent_torque_n_m * libm::sin(4.0 * y[2]);
         dy[3] = (torque - friction - load.torque_n_m) / (data.rotor_inertia_kg_m2 + load.inertia_kg_m2);
     }
 }
@@ -70,7 +70,7 @@ fn errors(microsteps: u16, cruise: f64, supply_v: f64) -> (f64, f64) {
     while now_ns < end_ns {
         let (applied, until_ns) = drive.at(now_ns, supply_v);
         let angle = applied.angle_steps * FRAC_PI_2;
-        let volts = [angle.cos(), angle.sin()].map(|part| part * applied.amplitude * supply_v);
+        let volts = [libm::cos(angle), libm::sin(angle)].map(|part| part * applied.amplitude * supply_v);
         let duration_s = (until_ns - now_ns) as f64 * 1e-9;
         let equations = Equations { volts, data, load };
         let mut oracle = Dopri5::new(equations, 0.0, duration_s, duration_s, state, 1e-11, 1e-12);
