@@ -97,6 +97,19 @@ mod tests {
         assert!(start > 300.0 && start < 1801.0, "{start}");
     }
 
+    /// The area between the torque of the field and that of the load, up to where they meet again, as a sum over small angles.
+    #[test]
+    fn a_loaded_start_is_limited_by_the_area_between_both_torques() {
+        let load = Load { torque_n_m: 0.15, ..Load::default() };
+        let start = greatest_start_velocity(&stiff(), &load, 20.0, |_| 4.0, 0.0);
+        let shaft = start * FRAC_PI_2 / 50.0;
+        let torque = 0.2 * (4.0 - 0.2 * shaft) / 2.0;
+        let width = PI / 1e6;
+        let over = |index: u32| (torque * libm::sin((f64::from(index) + 0.5) * width) - 0.15).max(0.0);
+        let area = (0..1_000_000).map(over).sum::<f64>() * width / 50.0;
+        assert!((0.5 * 1e-5 * shaft * shaft / area - 1.0).abs() < 1e-6, "{start}");
+    }
+
     #[test]
     fn load_and_margin_lower_the_start_velocity_and_too_much_load_forbids_it() {
         let at = |torque_n_m, margin| {
