@@ -15,6 +15,8 @@
 //!   ramps                motion     where the motor is commanded to be, in closed form
 //! ```
 //!
+//! What goes wrong on the way is a script of [`inject`], which the chain takes.
+//!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it.
 
@@ -24,6 +26,8 @@ pub mod cli;
 pub mod clock;
 pub mod decode;
 pub mod device;
+mod dice;
+pub mod inject;
 pub mod map_file;
 pub mod motion;
 pub mod random_map;

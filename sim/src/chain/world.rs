@@ -9,6 +9,8 @@ use crate::decode::Dictionary;
 use crate::device::{Device, Event, EventKind, Violation};
 use crate::wire::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
 
+use super::faults::Player;
+
 #[derive(Debug)]
 pub(super) struct World {
     pub(super) layout: &'static Layout,
@@ -19,11 +21,16 @@ pub(super) struct World {
     pub(super) events: Vec<Event>,
     pub(super) bytes: u64,
     pub(super) frames: u64,
-    registers: ShiftRegisters,
+    pub(super) registers: ShiftRegisters,
     /// When chip select rose last.
-    released_ns: Option<u64>,
+    pub(super) released_ns: Option<u64>,
     /// Bits whose time has not passed yet, so that it is rounded up once for all of them.
-    bits_under_way: u64,
+    pub(super) bits_under_way: u64,
+    pub(super) player: Player,
+    /// Whether the controller holds chip select low, while a script is played.
+    pub(super) is_asked_for: bool,
+    /// Bits that the controller has clocked in this frame, while a script is played.
+    pub(super) place: u64,
 }
 
 impl World {
@@ -41,6 +48,9 @@ impl World {
             registers: ShiftRegisters::new(&layout.wire, devices.len()),
             released_ns: None,
             bits_under_way: 0,
+            player: Player::default(),
+            is_asked_for: false,
+            place: 0,
             devices,
         };
         for (index, device) in world.devices.iter().enumerate() {
@@ -64,9 +74,15 @@ impl World {
 
     /// One clock for each bit of the bytes; gives the bytes that came back.
     pub(super) fn shift(&mut self, bytes: &[u8]) -> Vec<u8> {
-        self.bits_under_way += 8 * bytes.len() as u64;
         self.bytes += bytes.len() as u64;
-        bytes_of(&self.drive(BusEvent::Bits(&bits_of(bytes))))
+        let bits = bits_of(bytes);
+        let came = if self.player.is_playing() {
+            self.clock_with_faults(&bits, true)
+        } else {
+            self.drive(BusEvent::Bits(&bits))
+        };
+        self.bits_under_way += bits.len() as u64;
+        bytes_of(&came)
     }
 
     /// Lets time pass with chip select low.
@@ -83,6 +99,9 @@ impl World {
 
     /// What happens on the bus happens now and takes no time. Gives the bits that came back.
     pub(super) fn drive(&mut self, event: BusEvent<'_>) -> Vec<bool> {
+        if self.player.is_playing() {
+            return self.drive_with_faults(event);
+        }
         if event == BusEvent::Select {
             self.check_gap();
         }
@@ -90,12 +109,12 @@ impl World {
         if let Some(latched) = self.registers.take(event, &mut miso) {
             self.released_ns = Some(self.now_ns());
             self.frames += 1;
-            self.latch(&latched);
+            self.latch(&latched, self.now_ns());
         }
         miso
     }
 
-    fn check_gap(&mut self) {
+    pub(super) fn check_gap(&mut self) {
         let least_ns = u64::from(self.layout.wire.min_deselect_ns);
         let found_ns = self.released_ns.map(|released_ns| self.now_ns() - released_ns);
         if let Some(found_ns) = found_ns.filter(|&found_ns| found_ns < least_ns) {
@@ -104,20 +123,26 @@ impl World {
     }
 
     /// All devices act on what they hold, and load what they shift out next.
-    fn latch(&mut self, latched: &Latched) {
-        let (now_ns, clocks, expected) = (self.now_ns(), latched.clocks, self.registers.frame_bits());
+    pub(super) fn latch(&mut self, latched: &Latched, now_ns: u64) {
+        let (clocks, expected) = (latched.clocks, self.registers.frame_bits());
         let is_counted = self.layout.wire.spare_clocks == SpareClocks::Refused;
         let is_ignored = is_counted && clocks != expected;
         if is_ignored {
-            self.violation(Violation::ClockCount { clocks, expected });
+            self.violation_at(Violation::ClockCount { clocks, expected }, now_ns);
         } else if clocks < expected {
-            self.violation(Violation::TooFewClocks { clocks, least: expected });
+            self.violation_at(Violation::TooFewClocks { clocks, least: expected }, now_ns);
         } else if clocks - expected >= u64::from(self.layout.wire.unit_bits).max(8) {
             // Fewer than eight may be what fills a byte, also where a unit is that small.
-            self.violation(Violation::SurplusUnits { bits: clocks, chain_bits: expected });
+            self.violation_at(Violation::SurplusUnits { bits: clocks, chain_bits: expected }, now_ns);
         }
-        for (index, (device, unit)) in self.devices.iter_mut().zip(&latched.units).enumerate() {
-            let next = if is_ignored { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
+        for (index, unit) in latched.units.iter().enumerate() {
+            let is_held = self.is_held_in_reset(index);
+            let Some(device) = self.devices.get_mut(index) else { break };
+            let next = match () {
+                () if is_held => 0,
+                () if is_ignored => device.ignore(now_ns),
+                () => device.latch(*unit, now_ns),
+            };
             self.registers.load_device(index, next);
         }
         self.collect_events();
@@ -137,7 +162,12 @@ impl World {
 
     /// A device starts anew; what its shift register held is lost with the rest.
     pub(super) fn reset_node(&mut self, device: usize) {
-        let now_ns = self.now_ns();
+        self.catch_up();
+        self.restart(device, self.now_ns());
+    }
+
+    /// The same at an instant up to which everything has happened.
+    pub(super) fn restart(&mut self, device: usize, now_ns: u64) {
         let restarted = self.device(device);
         restarted.reset(now_ns);
         let idle = restarted.idle_unit(now_ns);
@@ -159,13 +189,19 @@ impl World {
     /// Lets happen what was to happen until now.
     pub(super) fn catch_up(&mut self) {
         let now_ns = self.now_ns();
-        self.devices.iter_mut().for_each(|device| device.advance(now_ns));
+        self.play_to(now_ns);
+        self.reach(now_ns);
+    }
+
+    /// Lets happen on the devices what was to happen until an instant.
+    pub(super) fn reach(&mut self, at_ns: u64) {
+        self.devices.iter_mut().for_each(|device| device.advance(at_ns));
         self.collect_events();
     }
 
     /// When something will happen of itself on the chain.
     pub(super) fn next_event_ns(&self) -> Option<u64> {
-        self.devices.iter().filter_map(Device::next_event_ns).min()
+        self.devices.iter().filter_map(Device::next_event_ns).chain(self.next_turn_ns()).min()
     }
 
     fn let_bits_pass(&mut self) {
@@ -174,12 +210,18 @@ impl World {
 
     fn violation(&mut self, violation: Violation) {
         self.catch_up();
+        self.violation_at(violation, self.now_ns());
+    }
+
+    /// The same at an instant up to which the script has been played.
+    fn violation_at(&mut self, violation: Violation, at_ns: u64) {
+        self.reach(at_ns);
         let kind = EventKind::Violation(violation);
-        self.events.push(Event { time_ns: self.now_ns(), device: None, kind });
+        self.events.push(Event { time_ns: at_ns, device: None, kind });
     }
 
     /// Nothing that is new here is older than what is in the log.
-    fn collect_events(&mut self) {
+    pub(super) fn collect_events(&mut self) {
         let collected = self.events.len();
         for (index, device) in self.devices.iter_mut().enumerate() {
             let events = device.take_events().into_iter();

@@ -99,6 +99,26 @@ impl ShiftRegisters {
         }
     }
 
+    /// Whether chip select is low.
+    #[must_use]
+    pub const fn is_selected(&self) -> bool {
+        self.selected
+    }
+
+    /// The bit that stands at the far end: what leaves with the next clock.
+    #[must_use]
+    pub fn front(&self) -> bool {
+        self.bits.front().copied().unwrap_or(false)
+    }
+
+    /// Puts another bit in the place of the one that a device, not the first one, has taken in with the last clock; gives
+    /// what was there. A device that is not there has taken nothing.
+    pub fn replace_arrival(&mut self, device: usize, bit: bool) -> Option<bool> {
+        let behind = self.devices.checked_sub(device + 1)?;
+        let last = (behind + 1) * self.unit_bits - 1;
+        self.bits.get_mut(last).map(|place| std::mem::replace(place, bit))
+    }
+
     /// Takes an event in and appends the bits that leave at the far end to `miso`; a release gives what is latched.
     ///
     /// Bits without selection move nothing and bring nothing out; a release without selection latches nothing.
