@@ -41,10 +41,16 @@
 //! after = "standstill"            # once all axes stand; `wait_s` beside it waits on from there
 //! lift = { move_absolute = 0, way = "shortest" }
 //!
+//! [[fault]]                       # what goes wrong, by a script
+//! blocked_rotor = "table"
+//! at_s = 1.2                      # or `at_frame`, or `on` an event
+//! lasts_s = 0.3                   # or `lasts_frames`; without either, to the end
+//!
 //! [expect]                        # where axes must stand at the end, in full steps
 //! lift = 0
 //! ```
 
+mod faults;
 mod orders;
 mod parse;
 mod problem;
@@ -58,6 +64,8 @@ use stepchain::Command;
 use stepchain::map::{BufferMode, Layout, Register};
 use stepchain::units::Value;
 
+use crate::inject::Injection;
+
 pub(crate) use orders::VERBS;
 pub use parse::{BenchError, load, map_of, parse};
 pub use problem::{Problem, Source};
@@ -70,14 +78,14 @@ pub const BUILT_IN: Source<'static> =
 /// Keys of a bench file that stand in no table.
 const HEAD: &[&str] = &["title", "description", "until_s"];
 /// Tables of a bench file.
-const TABLES: &[&str] = &["chain", "settings", "step", "expect"];
+const TABLES: &[&str] = &["chain", "settings", "step", "fault", "expect"];
 /// Keys of the table of the chain.
 const CHAIN: &[&str] = &["map", "axes", "devices", "spi_clock_hz"];
 
 /// Every key that a bench file can have, but for the names of axes and parameters.
 #[cfg(test)]
 pub(crate) fn keys() -> Vec<&'static str> {
-    [HEAD, TABLES, CHAIN, timeline::KEYS, orders::OPTIONS].concat()
+    [HEAD, TABLES, CHAIN, timeline::KEYS, orders::OPTIONS, &faults::keys()].concat()
 }
 
 /// A whole bench, checked against its map.
@@ -101,8 +109,23 @@ pub struct Bench {
     pub settings: Vec<Setting>,
     /// What is asked, in the order of time.
     pub steps: Vec<Step>,
+    /// What goes wrong, in the order of the file.
+    pub faults: Vec<PlannedFault>,
     /// When the run ends, in nanoseconds of the timeline; without it, once all axes stand.
     pub until_ns: Option<u64>,
+}
+
+/// One fault.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlannedFault {
+    /// What goes wrong; its instants are those of the timeline, its frames count from power-up.
+    pub injection: Injection,
+    /// What it is, in words.
+    pub text: String,
+    /// When it begins, in words.
+    pub start: String,
+    /// Why, in the words of the bench.
+    pub note: String,
 }
 
 /// One motor.

@@ -9,7 +9,7 @@ use toml::de::DeTable;
 
 use super::problem::{Problem, Source};
 use super::tree::{Node, Table};
-use super::{Axis, Bench, CHAIN, HEAD, TABLES, orders, settings, timeline};
+use super::{Axis, Bench, CHAIN, HEAD, TABLES, faults, orders, settings, timeline};
 use crate::map_file::{self, MapFileError};
 use crate::spelling::{nearest, no_toml};
 
@@ -107,6 +107,7 @@ pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
     let tables = bench.get("settings").map(|node| node.table("a table of settings")).transpose()?;
     let settings = settings::read(source, layout, &mut axes, tables.as_ref())?;
     let steps = timeline::read(source, layout, &axes, &bench, until_ns)?;
+    let faults = faults::read(source, &axes, &bench)?;
     if let Some(node) = bench.get("expect") {
         let expected = node.table("a table of positions")?;
         let names: Vec<_> = axes.iter().map(|axis| axis.name.clone()).collect();
@@ -130,6 +131,7 @@ pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
         axes,
         settings,
         steps,
+        faults,
         until_ns,
     })
 }

@@ -120,6 +120,18 @@ impl Script {
     }
 }
 
+impl FromIterator<Injection> for Script {
+    fn from_iter<I: IntoIterator<Item = Injection>>(injections: I) -> Self {
+        Self { injections: injections.into_iter().collect() }
+    }
+}
+
+impl Extend<Injection> for Script {
+    fn extend<I: IntoIterator<Item = Injection>>(&mut self, injections: I) {
+        self.injections.extend(injections);
+    }
+}
+
 impl Injection {
     fn check(&self, axes: &[usize]) -> Result<(), InjectError> {
         let devices = axes.len();
