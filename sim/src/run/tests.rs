@@ -370,3 +370,11 @@ fn the_same_bench_gives_the_same_outcome_and_another_seed_another_one() {
     assert_eq!(noise(3), noise(3));
     assert_ne!(noise(3), noise(4));
 }
+
+#[test]
+fn a_fault_that_has_changed_nothing_is_not_suspected() {
+    let faults = "blocked_rotor = \"a\"\nat_s = 0.2\n[[fault]]\nbit_flips = \"mosi\"\nbits = [500]\nat_s = 0\n";
+    let (outcome, told) = disturbed("latched", faults);
+    assert!(!told.is_empty() && told.iter().all(|told| told.ends_with("likely cause: blocked rotor of `a` (fault 1)")));
+    assert_eq!(outcome.injected[1].effect(), "it changed nothing on the bus");
+}

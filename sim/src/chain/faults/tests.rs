@@ -191,6 +191,10 @@ fn chip_select_stuck_high_is_no_frame_and_stuck_low_is_no_latch() {
     talk(&high, &[0x13, 0x88]);
     assert!(moves(&high), "with the line free again the chain obeys");
 
+    // What this map has to say when nothing was asked begins with ones.
+    let nobody = chain(FIXED_WORD, 1, stuck(Line::Cs, PinState::High), Start::At(0), Lasts::ForEver);
+    assert_eq!(talk(&nobody, &[0; 6]), [0; 6], "nobody drives miso");
+
     // Both units run through, and the last one is latched alone as the line comes up.
     let low = cs(PinState::Low, Lasts::Frames(2));
     talk(&low, &[0xB4, 0x00]);

@@ -89,6 +89,32 @@ fn two_faults_of_one_kind_hold_until_the_last_is_over() {
 }
 
 #[test]
+fn a_supply_and_a_rotor_are_free_when_the_last_of_two_faults_is_over() {
+    let held = [
+        Fault::Undervoltage { device: 0 },
+        Fault::BlockedRotor { device: 0, axis: 0 },
+        Fault::OpenWinding { device: 0, axis: 0, winding: Winding::A },
+    ];
+    for fault in held {
+        let chain = VirtualChain::new(LATCHED, 1).unwrap();
+        let script = Script::new().with(fault.clone(), Start::At(0), Lasts::Ns(S), 0).with(
+            fault.clone(),
+            Start::At(0),
+            Lasts::Ns(2 * S),
+            0,
+        );
+        chain.inject(&script).unwrap();
+        chain.advance_ns(S);
+        turn(&chain);
+        chain.advance_ns(2 * S - 1 - chain.now_ns());
+        assert_eq!(chain.rotor_steps(0, 0), 0.0, "{fault}");
+        turn(&chain);
+        chain.advance_ns(S);
+        assert!(chain.rotor_steps(0, 0) > 90.0, "{fault}");
+    }
+}
+
+#[test]
 fn a_reset_is_over_at_once_and_a_device_held_in_reset_obeys_nothing_until_its_end() {
     let resets = |chain: &VirtualChain| {
         let resets = chain.events().into_iter().filter(|event| event.kind == EventKind::Reset);
