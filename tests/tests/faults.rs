@@ -101,7 +101,7 @@ fn a_reset_under_way_is_noticed<M: RegisterMap>() {
     chain.send_one(1, Command::HomeOnCurrentPosition).unwrap();
     tracker.homed_at(Position::ZERO, UnwrappedPosition::ZERO);
     let start = Start::Position { device: 1, axis: 0, steps: 50.0 };
-    inject(&bench, Fault::Reset { device: 1 }, start, Lasts::Instant);
+    inject(&bench, Fault::ResetNode { device: 1 }, start, Lasts::Instant);
     chain.send_one(1, Command::MoveRelative { distance: steps::<M>(100) }).unwrap();
     bench.run_until_still(9 * S);
     let status = chain.send_one(1, Command::PeekStatus).unwrap().status.unwrap();

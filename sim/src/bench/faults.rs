@@ -74,7 +74,7 @@ fn one(source: &Source<'_>, axes: &[Axis], table: &Table<'_>, number: u64) -> Re
         }
         (Some(seconds), None) => Lasts::Ns(seconds),
         (None, Some(frames)) => Lasts::Frames(frames),
-        (None, None) if matches!(fault, Fault::Reset { .. }) => Lasts::Instant,
+        (None, None) if matches!(fault, Fault::ResetNode { .. }) => Lasts::Instant,
         (None, None) => Lasts::ForEver,
     };
     let seed = table.get("seed").map_or(Ok(number), |node| count(&node, "a seed, a whole number"))?;
@@ -139,7 +139,7 @@ fn fault(source: &Source<'_>, axes: &[Axis], table: &Table<'_>, kind: &Entry<'_>
         "reset" => {
             allow(&[])?;
             let axis = axis()?;
-            of_axis(Fault::Reset { device: axis.device }, "reset of the device", axis)
+            of_axis(Fault::ResetNode { device: axis.device }, "reset of the device", axis)
         }
         "undervoltage" => {
             allow(&[])?;

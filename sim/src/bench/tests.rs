@@ -291,7 +291,7 @@ fn every_fault_start_and_duration_can_be_written() {
     }
     let behind = Fault::StuckLine { line: Line::Behind(0), level: High };
     assert_eq!(what("stuck_line = \"behind\"\nbehind = \"lift\"\nlevel = \"high\""), behind);
-    assert_eq!(what("reset = \"table\""), Fault::Reset { device: 1 });
+    assert_eq!(what("reset = \"table\""), Fault::ResetNode { device: 1 });
     assert_eq!(what("undervoltage = \"table\""), Fault::Undervoltage { device: 1 });
     let hot = |shut_off_after_ns| Fault::Overheating { device: 0, shut_off_after_ns };
     assert_eq!(what("overheating = \"lift\"\nshut_off_after_s = 2"), hot(2_000_000_000));

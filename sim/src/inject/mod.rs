@@ -75,7 +75,7 @@ pub enum Fault {
         level: PinState,
     },
     /// A device starts anew.
-    Reset {
+    ResetNode {
         /// The device.
         device: usize,
     },
@@ -156,7 +156,7 @@ impl Fault {
     #[must_use]
     pub const fn device(&self) -> Option<usize> {
         match self {
-            Self::Reset { device }
+            Self::ResetNode { device }
             | Self::Undervoltage { device }
             | Self::Overheating { device, .. }
             | Self::OpenWinding { device, .. }
@@ -220,7 +220,7 @@ impl fmt::Display for Fault {
             Self::StuckLine { line, level } => {
                 write!(f, "{line} stuck {}", if *level == PinState::High { "high" } else { "low" })
             }
-            Self::Reset { device } => write!(f, "reset of device {device}"),
+            Self::ResetNode { device } => write!(f, "reset of device {device}"),
             Self::Undervoltage { device } => write!(f, "undervoltage of device {device}"),
             Self::Overheating { device, .. } => write!(f, "overheating of device {device}"),
             Self::OpenWinding { device, axis, winding } => {

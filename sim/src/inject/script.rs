@@ -178,7 +178,7 @@ impl Injection {
         let is_instant = matches!(self.lasts, Lasts::Instant | Lasts::Ns(0) | Lasts::Frames(0));
         // A device notices these however short they are.
         let strikes_at_once =
-            matches!(self.fault, Fault::Reset { .. } | Fault::Undervoltage { .. } | Fault::Overheating { .. });
+            matches!(self.fault, Fault::ResetNode { .. } | Fault::Undervoltage { .. } | Fault::Overheating { .. });
         if is_instant && !strikes_at_once { Err(InjectError::NoEffect) } else { Ok(()) }
     }
 }

@@ -11,7 +11,7 @@ const FLIPS: fn(Bits) -> Fault = |bits| Fault::BitFlips { line: DataLine::Mosi, 
 #[test]
 fn a_fault_of_what_the_chain_does_not_have_is_refused() {
     let at = |fault| check(fault, Start::At(0), Lasts::ForEver);
-    assert_eq!(at(Fault::Reset { device: 2 }), Err(InjectError::NoSuchDevice { device: 2, devices: 2 }));
+    assert_eq!(at(Fault::ResetNode { device: 2 }), Err(InjectError::NoSuchDevice { device: 2, devices: 2 }));
     let axis = |device, axis| at(Fault::BlockedRotor { device, axis });
     assert_eq!(axis(0, 1), Err(InjectError::NoSuchAxis { device: 0, axis: 1, axes: 1 }));
     assert_eq!(axis(1, 1), Ok(()));
@@ -22,7 +22,7 @@ fn a_fault_of_what_the_chain_does_not_have_is_refused() {
 
 #[test]
 fn a_start_that_can_never_come_is_refused() {
-    let at = |start| check(Fault::Reset { device: 0 }, start, Lasts::Instant);
+    let at = |start| check(Fault::ResetNode { device: 0 }, start, Lasts::Instant);
     assert_eq!(at(Start::Motion { device: 0, axis: 0, nth: 0 }), Err(InjectError::NoMotion));
     assert_eq!(
         at(Start::Motion { device: 0, axis: 1, nth: 1 }),

@@ -158,7 +158,7 @@ impl World {
 
     /// Whether a device is held in reset.
     pub(super) fn is_held_in_reset(&self, device: usize) -> bool {
-        self.player.is_playing() && self.player.holds(|fault| *fault == Fault::Reset { device })
+        self.player.is_playing() && self.player.holds(|fault| *fault == Fault::ResetNode { device })
     }
 
     fn apply(&mut self, turn: &Turn, at_ns: u64) {
@@ -181,9 +181,9 @@ impl World {
     fn bring_about(&mut self, turn: &Turn, at_ns: u64) {
         let Turn { ref fault, stage, is_instant, .. } = *turn;
         match *fault {
-            Fault::Reset { .. } if stage == Stage::Ended && is_instant => {}
+            Fault::ResetNode { .. } if stage == Stage::Ended && is_instant => {}
             // A device that is held starts anew once more when it is let go.
-            Fault::Reset { device } => {
+            Fault::ResetNode { device } => {
                 self.restart(device, at_ns);
                 if !is_instant && self.is_held_in_reset(device) {
                     self.registers.load_device(device, 0);

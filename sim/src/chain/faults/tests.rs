@@ -286,7 +286,7 @@ fn any_fault() -> impl Strategy<Value = Fault> {
         (1u32..9).prop_map(|count| Fault::LostClocks { count }),
         (1u32..9).prop_map(|count| Fault::ExtraClocks { count }),
         (lines, level).prop_map(|(line, level)| Fault::StuckLine { line, level }),
-        (0usize..2).prop_map(|device| Fault::Reset { device }),
+        (0usize..2).prop_map(|device| Fault::ResetNode { device }),
         (0usize..2).prop_map(|device| Fault::Undervoltage { device }),
         (0usize..2, 0..S).prop_map(|(device, shut_off_after_ns)| Fault::Overheating { device, shut_off_after_ns }),
         (0usize..2).prop_map(|device| Fault::BlockedRotor { device, axis: 0 }),

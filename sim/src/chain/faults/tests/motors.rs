@@ -120,7 +120,7 @@ fn a_reset_is_over_at_once_and_a_device_held_in_reset_obeys_nothing_until_its_en
         let resets = chain.events().into_iter().filter(|event| event.kind == EventKind::Reset);
         resets.map(|event| event.time_ns).collect::<Vec<_>>()
     };
-    let reset = |lasts| chain(FIXED_WORD, 1, Fault::Reset { device: 0 }, Start::At(S), lasts);
+    let reset = |lasts| chain(FIXED_WORD, 1, Fault::ResetNode { device: 0 }, Start::At(S), lasts);
     let (at_once, held) = (reset(Lasts::Instant), reset(Lasts::Ns(S)));
     for chain in [&at_once, &held] {
         chain.set_position(0, 0, 77);
@@ -215,7 +215,7 @@ fn a_fault_waits_for_a_motion_a_position_or_a_velocity() {
 fn a_script_that_comes_late_begins_at_once_and_one_that_cannot_be_changes_nothing() {
     let chain = VirtualChain::new(LATCHED, 1).unwrap();
     chain.advance_ns(S);
-    let script = |device| Script::new().with(Fault::Reset { device }, Start::At(5), Lasts::Instant, 0);
+    let script = |device| Script::new().with(Fault::ResetNode { device }, Start::At(5), Lasts::Instant, 0);
     assert!(chain.inject(&script(1)).is_err());
     assert!(told(&chain).is_empty());
     chain.inject(&script(0)).unwrap();
