@@ -1,7 +1,8 @@
 //! Keeps the last transactions of a bus: an `SpiDevice` around an `SpiDevice`, and a ring of bytes.
 //!
 //! Stands between a front ([`Chain`](crate::Chain), or whatever speaks to the bus) and the firmware's own SPI device,
-//! and passes every operation on as it came. Knows no map: what the bytes mean is seen later, where there is room for
+//! and passes every operation on as it came. With the feature `async` it is an `SpiDevice` of embedded-hal-async too,
+//! around one. Knows no map: what the bytes mean is seen later, where there is room for
 //! it, from the lines that [`Recorder::dump`] writes.
 //!
 //! One transaction is one frame, whatever operations it is made of; their bytes follow one another:
@@ -14,6 +15,10 @@
 //!
 //! The zeros stand for what is not known here: during a read the HAL sends a filler of its own, and what comes in
 //! during a write it throws away. If nothing came in during a whole transaction, or if it failed, there is no MISO.
+//!
+//! A frame enters the ring before its first bit leaves, with what is to be sent, and is completed when the bus is done.
+//! So a future that is dropped amid its transaction leaves a frame without MISO, which says so
+//! ([`Frame::is_unfinished`]); one that was never polled leaves none.
 
 use core::fmt;
 
@@ -64,7 +69,17 @@ pub struct Frame<const BYTES: usize> {
     /// Bytes of the whole transaction, more than `BYTES` if it was cut.
     length: usize,
     has_miso: bool,
-    has_failed: bool,
+    end: End,
+}
+
+/// How a transaction ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+enum End {
+    /// Not yet, or never.
+    Open,
+    Done,
+    Failed,
 }
 
 impl<S, const FRAMES: usize, const BYTES: usize> Recorder<S, FRAMES, BYTES> {
@@ -111,8 +126,9 @@ impl<S, const FRAMES: usize, const BYTES: usize> Recorder<S, FRAMES, BYTES> {
     ///
     /// The columns are `time_s,frame,mosi,miso`: seconds; the frame's number; the bytes in hex, the first on the wire
     /// first. Without a [clock](Self::with_clock) the frame's number stands for the time too, so that lines keep their
-    /// order and no two have the same time. A frame that was cut has only its first `BYTES` bytes, and one that failed
-    /// has no MISO; [`Frame::is_cut`] and [`Frame::has_failed`] tell which they are.
+    /// order and no two have the same time. A frame that was cut has only its first `BYTES` bytes, and one that failed or
+    /// was not finished has no MISO; [`Frame::is_cut`], [`Frame::has_failed`] and [`Frame::is_unfinished`] tell which
+    /// they are.
     ///
     /// # Errors
     /// That of `out`.
@@ -127,6 +143,32 @@ impl<S, const FRAMES: usize, const BYTES: usize> Recorder<S, FRAMES, BYTES> {
         }
         Ok(())
     }
+
+    /// Enters a frame with what is to be sent; gives its place in the ring.
+    fn enter(&mut self, operations: &[Operation<'_, u8>]) -> usize {
+        let mut frame = Frame::new(self.number, self.clock.map(|clock| clock()));
+        frame.take_mosi(operations);
+        let place = self.next;
+        if let Some(slot) = self.frames.get_mut(place) {
+            *slot = Some(frame);
+        }
+        self.number = self.number.wrapping_add(1);
+        self.next += 1;
+        if self.next >= FRAMES {
+            self.next = 0;
+        }
+        place
+    }
+
+    /// Completes the frame that entered last with what came in.
+    fn complete(&mut self, place: usize, operations: &[Operation<'_, u8>], is_ok: bool) {
+        if let Some(Some(frame)) = self.frames.get_mut(place) {
+            if is_ok {
+                frame.take_miso(operations);
+            }
+            frame.end = if is_ok { End::Done } else { End::Failed };
+        }
+    }
 }
 
 impl<S: ErrorType, const FRAMES: usize, const BYTES: usize> ErrorType for Recorder<S, FRAMES, BYTES> {
@@ -135,28 +177,29 @@ impl<S: ErrorType, const FRAMES: usize, const BYTES: usize> ErrorType for Record
 
 impl<S: SpiDevice, const FRAMES: usize, const BYTES: usize> SpiDevice for Recorder<S, FRAMES, BYTES> {
     fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Self::Error> {
-        let mut frame = Frame::new(self.number, self.clock.map(|clock| clock()));
-        frame.take_mosi(operations);
+        let place = self.enter(operations);
         let result = self.spi.transaction(operations);
-        match result {
-            Ok(()) => frame.take_miso(operations),
-            Err(_) => frame.has_failed = true,
-        }
-        if let Some(place) = self.frames.get_mut(self.next) {
-            *place = Some(frame);
-        }
-        self.number = self.number.wrapping_add(1);
-        self.next += 1;
-        if self.next >= FRAMES {
-            self.next = 0;
-        }
+        self.complete(place, operations, result.is_ok());
+        result
+    }
+}
+
+#[cfg(feature = "async")]
+impl<S, const FRAMES: usize, const BYTES: usize> embedded_hal_async::spi::SpiDevice for Recorder<S, FRAMES, BYTES>
+where
+    S: embedded_hal_async::spi::SpiDevice,
+{
+    async fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Self::Error> {
+        let place = self.enter(operations);
+        let result = self.spi.transaction(operations).await;
+        self.complete(place, operations, result.is_ok());
         result
     }
 }
 
 impl<const BYTES: usize> Frame<BYTES> {
     const fn new(number: u32, time_ns: Option<u64>) -> Self {
-        Self { number, time_ns, mosi: [0; BYTES], miso: [0; BYTES], length: 0, has_miso: false, has_failed: false }
+        Self { number, time_ns, mosi: [0; BYTES], miso: [0; BYTES], length: 0, has_miso: false, end: End::Open }
     }
 
     /// The frame's number, counted from 0 for the first that the recorder saw.
@@ -178,7 +221,7 @@ impl<const BYTES: usize> Frame<BYTES> {
     }
 
     /// The bytes that came in, beside those of [`mosi`](Self::mosi): zeros where the HAL threw them away; empty if it
-    /// threw all away or the transaction failed.
+    /// threw all away, or the transaction failed or was not finished.
     #[must_use]
     pub fn miso(&self) -> &[u8] {
         if !self.has_miso {
@@ -202,7 +245,14 @@ impl<const BYTES: usize> Frame<BYTES> {
     /// Whether the bus reported an error; then nobody knows how many of the bytes went out.
     #[must_use]
     pub const fn has_failed(&self) -> bool {
-        self.has_failed
+        matches!(self.end, End::Failed)
+    }
+
+    /// Whether nobody saw the transaction's end, because its future was dropped; then nobody knows how many of the
+    /// bytes went out.
+    #[must_use]
+    pub const fn is_unfinished(&self) -> bool {
+        matches!(self.end, End::Open)
     }
 
     fn take_mosi(&mut self, operations: &[Operation<'_, u8>]) {

@@ -6,6 +6,12 @@ use crate::map::{Flag, MotionState, StatusBit, StatusLayout};
 use crate::units::{OutOfRange, Value};
 
 /// What a device answered to one command.
+///
+/// A command that the map makes of several words (a sequence of register writes, or one field of a register that is read
+/// first) has as many replies. Where replies have slots of their own behind each request, all of them are examined, and
+/// the last one is what stands here; behind one that cannot be believed nothing more of the command is sent. Where a
+/// reply comes in the next frame, those to writes are not looked at: the last one would cost a frame more, and a plain
+/// write is not waited for either. [`send_verified`](crate::Chain::send_verified) asks afterwards.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]

@@ -104,6 +104,15 @@ impl Answer {
         Self { data: 0, status: 0, status_known: 0, check, crc: 0, fixed_differs: false }
     }
 
+    /// The same for the next reply to a command that has several: the status stays if the next one brings none.
+    pub(crate) fn followed_by(self, layout: &Layout, pieces: &[Piece], address: u16) -> Self {
+        let next = Self::new(layout, pieces, address);
+        if pieces.iter().any(|piece| matches!(piece, Piece::Status { .. })) {
+            return next;
+        }
+        Self { status: self.status, status_known: self.status_known, ..next }
+    }
+
     /// Takes in the unit at `index` of the reply; units come in order.
     pub(crate) fn take(&mut self, layout: &Layout, pieces: &[Piece], content: &Content, index: u16, unit: u64) {
         let wire = &layout.wire;

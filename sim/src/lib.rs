@@ -4,7 +4,7 @@
 //! with code of its own, moves in virtual time, and answers.
 //!
 //! ```text
-//!   SPI bytes            chain      handles for firmware: SpiDevice, DelayNs
+//!   SPI bytes            chain      handles for firmware: SpiDevice, DelayNs, pins, a clock
 //!      v   ^
 //!   bits                 wire       shift registers of N devices
 //!      v   ^

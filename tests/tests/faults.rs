@@ -180,3 +180,14 @@ fn the_chain_works_again_once_a_fault_of_the_bus_is_over() {
         }
     }
 }
+
+/// A task that waits for the fault line wakes at the very instant at which the script lets the supply dip.
+#[test]
+fn a_task_that_waits_for_the_fault_line_sees_a_scripted_fault() {
+    use embedded_hal_async::digital::Wait;
+    let (bench, _) = rig::<FixedWord>();
+    inject(&bench, Fault::Undervoltage { device: 1 }, Start::At(S), Lasts::Instant);
+    let mut line = bench.fault_pin(Span::Chain, PinState::High);
+    embassy_futures::block_on(line.wait_for_high()).unwrap();
+    assert_eq!(bench.now_ns(), S);
+}

@@ -45,28 +45,15 @@ fn both_fronts_sound_alike<M: RegisterMap>() {
     let blocking = traffic(&chain.release());
 
     let bench = VirtualChain::new(layout, 2).unwrap();
-    let mut chain = AsyncChain::<M, _, 2>::new(Both(Recorder::<_, 256, 32>::new(bench.spi())));
+    let mut chain = AsyncChain::<M, _, 2>::new(Recorder::<_, 256, 32>::new(bench.spi()));
     let async_replies: Vec<_> =
         COMMANDS.iter().map(|command| block_on(chain.send(&[*command, Command::PeekStatus]))).collect();
     block_on(chain.run(&mut Apply::to_all(layout, &SETTINGS), &mut bench.delay())).unwrap();
-    let asynchronous = traffic(&chain.release().0);
+    let asynchronous = traffic(&chain.release());
 
     assert_eq!(format!("{blocking_replies:?}"), format!("{async_replies:?}"));
     assert!(blocking.len() > 20, "{} frames are too few to show anything", blocking.len());
     assert_eq!(blocking, asynchronous);
-}
-
-/// A blocking bus behind the async trait, as a HAL without async would be wrapped.
-struct Both<S>(S);
-
-impl<S: embedded_hal::spi::SpiDevice> embedded_hal::spi::ErrorType for Both<S> {
-    type Error = S::Error;
-}
-
-impl<S: embedded_hal::spi::SpiDevice> embedded_hal_async::spi::SpiDevice for Both<S> {
-    async fn transaction(&mut self, operations: &mut [embedded_hal::spi::Operation<'_, u8>]) -> Result<(), S::Error> {
-        self.0.transaction(operations)
-    }
 }
 
 #[test]

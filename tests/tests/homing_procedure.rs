@@ -292,17 +292,16 @@ fn the_tracker_trusts_what_was_homed_on_both_reference_maps() {
 }
 
 /// The async front drives the same procedure, to the same bytes.
-#[test]
-fn homing_can_be_awaited() {
+fn homing_can_be_awaited<M: RegisterMap>() {
     let home = |is_async: bool| {
-        let rig = Rig::<FixedWord, 2>::new();
+        let rig = Rig::<M, 2>::new();
         let axis = AxisHoming::new(Method::IntoPositiveHomeSwitch, SPEEDS, LIMITS);
         for device in 0..2 {
             rig.set_switch(device, 0, 30.0, true, Contact::NormallyOpen);
         }
-        let mut homing = Homing::new(&FixedWord::LAYOUT, [axis, axis.device(1)]).every(PERIOD);
+        let mut homing = Homing::new(&M::LAYOUT, [axis, axis.device(1)]).every(PERIOD);
         if is_async {
-            let mut chain = AsyncChain::<FixedWord, _, 2>::new(rig.bench.spi());
+            let mut chain = AsyncChain::<M, _, 2>::new(rig.bench.spi());
             block_on(chain.run(&mut homing, &mut rig.bench.delay())).unwrap();
         } else {
             let mut chain = rig.chain;
@@ -312,6 +311,12 @@ fn homing_can_be_awaited() {
         (rig.bench.bytes_on_wire(), rig.bench.now_ns())
     };
     assert_eq!(home(true), home(false));
+}
+
+#[test]
+fn homing_can_be_awaited_on_both_maps() {
+    homing_can_be_awaited::<Latched>();
+    homing_can_be_awaited::<FixedWord>();
 }
 
 #[test]

@@ -73,7 +73,9 @@ impl Pending {
         let answer = Answer::new(layout, answered.reply, address);
         let asked = Asked { steps, register, content, answer, fault: None };
         let wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
-        let reply_units = if wanted || layout.replies_in_same_slots() { layout.units(last.reply, address) } else { 0 };
+        let last_address = asked.last_address(layout);
+        let reply_units =
+            if wanted || layout.replies_in_same_slots() { layout.units(last.reply, last_address) } else { 0 };
         Some(Self { asked: Some(asked), request_units: asked.request_units(layout), reply_units })
     }
 
@@ -87,7 +89,7 @@ impl Pending {
             return Ok(reply);
         };
         let pieces = match asked.steps {
-            Steps::Word(form) if self.reply_units > 0 => form.reply,
+            Steps::Word(form) | Steps::ReadModifyWrite { write: form, .. } if self.reply_units > 0 => form.reply,
             _ => &[],
         };
         let fault = match asked.fault {
@@ -126,10 +128,18 @@ impl Asked {
             }
             Steps::Writes { form, writes } => {
                 let slots = writes.iter().map(|write| slots_of(layout, form, self.address_of(layout, write)));
-                let last = writes.last().map_or(0, |write| self.address_of(layout, write));
+                let last = self.last_address(layout);
                 let after_last = slots_of(layout, form, last) - layout.units(pieces_of(form), last);
                 slots.sum::<u16>() - after_last
             }
+        }
+    }
+
+    /// The register that is written or read last.
+    fn last_address(&self, layout: &Layout) -> u16 {
+        match self.steps {
+            Steps::Writes { writes, .. } => writes.last().map_or(0, |write| self.address_of(layout, write)),
+            Steps::Word(_) | Steps::ReadModifyWrite { .. } => self.content.address,
         }
     }
 
@@ -155,28 +165,39 @@ impl Asked {
                 Some(wire::unit(layout, pieces_of(write), &self.content, index))
             }
             Steps::Writes { form, writes } => {
-                let mut index = index;
-                for write in writes {
-                    let register = layout.register(write.parameter, self.content.axis)?;
-                    let slots = slots_of(layout, form, register.address);
-                    if index < slots {
-                        if index >= layout.units(pieces_of(form), register.address) {
-                            return None;
-                        }
-                        let code = match write.source {
-                            Source::Code(code) => code,
-                            Source::Argument => self.content.argument,
-                            Source::Direction { positive, .. } if self.content.positive => positive,
-                            Source::Direction { negative, .. } => negative,
-                        };
-                        let content = Content { address: register.address, data: code, ..self.content };
-                        return Some(wire::unit(layout, pieces_of(form), &content, index));
-                    }
-                    index -= slots;
+                let (content, index) = self.write_at(layout, form, writes, index)?;
+                // Behind a write that is in doubt none follows, so that nothing is set going by the wrong argument.
+                if self.fault.is_some() || index >= layout.units(pieces_of(form), content.address) {
+                    return None;
                 }
-                None
+                Some(wire::unit(layout, pieces_of(form), &content, index))
             }
         }
+    }
+
+    /// The write that the slot at `index` of a sequence belongs to, and the slot's index within it.
+    fn write_at(
+        &self,
+        layout: &Layout,
+        form: &CommandForm,
+        writes: &[Write],
+        mut index: u16,
+    ) -> Option<(Content, u16)> {
+        for write in writes {
+            let register = layout.register(write.parameter, self.content.axis)?;
+            let slots = slots_of(layout, form, register.address);
+            if index < slots {
+                let code = match write.source {
+                    Source::Code(code) => code,
+                    Source::Argument => self.content.argument,
+                    Source::Direction { positive, .. } if self.content.positive => positive,
+                    Source::Direction { negative, .. } => negative,
+                };
+                return Some((Content { address: register.address, data: code, ..self.content }, index));
+            }
+            index -= slots;
+        }
+        None
     }
 
     /// Takes in the unit that came back while the unit at `index` was sent; `after` is `index` counted from the end
@@ -188,7 +209,14 @@ impl Asked {
                     self.answer.take(layout, form.reply, &self.content, after, unit);
                 }
             }
-            Steps::ReadModifyWrite { read, .. } => {
+            Steps::ReadModifyWrite { read, write } => {
+                if let Some(after) = after {
+                    if after == 0 {
+                        self.answer = self.answer.followed_by(layout, write.reply, self.content.address);
+                    }
+                    self.answer.take(layout, write.reply, &self.content, after, unit);
+                    return;
+                }
                 let address = self.content.address;
                 let count = layout.units(read.reply, address);
                 let Some(place) = index.checked_sub(layout.units(pieces_of(read), address)) else {
@@ -203,7 +231,22 @@ impl Asked {
                     self.content.data |= self.answer.data as u32 & !mask;
                 }
             }
-            Steps::Writes { .. } => {}
+            Steps::Writes { form, writes } => {
+                let Some((content, index)) = self.write_at(layout, form, writes, index) else {
+                    return;
+                };
+                // Where replies have slots of their own, each write is followed by its reply's.
+                let Some(place) = index.checked_sub(layout.units(pieces_of(form), content.address)) else {
+                    return;
+                };
+                if place == 0 {
+                    self.answer = self.answer.followed_by(layout, form.reply, content.address);
+                }
+                self.answer.take(layout, form.reply, &content, place, unit);
+                if place + 1 == layout.units(form.reply, content.address) && self.fault.is_none() {
+                    self.fault = self.answer.verdict(form.reply).err();
+                }
+            }
         }
     }
 }
@@ -255,13 +298,15 @@ pub struct Talk<'a> {
     frames: u16,
     /// The frame that is made next.
     frame: u16,
+    /// Whether a frame was given out whose exchange nobody has reported yet.
+    is_out: bool,
 }
 
 impl<'a> Talk<'a> {
     pub(super) fn new(layout: &'static Layout, pending: &'a mut [Pending], buffer: &'a mut [u8]) -> Self {
         let request_units = pending.iter().map(|place| place.request_units).max().unwrap_or(0);
         let reply_units = pending.iter().map(|place| place.reply_units).max().unwrap_or(0);
-        Self { layout, pending, buffer, request_units, frames: request_units + reply_units, frame: 0 }
+        Self { layout, pending, buffer, request_units, frames: request_units + reply_units, frame: 0, is_out: false }
     }
 
     /// The same talk behind so many idle frames, in which every device gets filler: see
@@ -297,6 +342,7 @@ impl<'a> Talk<'a> {
             wire::put_bits(self.buffer, offset, unit_bits, unit.unwrap_or(filler));
         }
         self.frame += 1;
+        self.is_out = true;
         Some(self.buffer)
     }
 
@@ -306,7 +352,12 @@ impl<'a> Talk<'a> {
     }
 
     /// Reads what the exchange left in the frame that [`next_frame`](Self::next_frame) gave out last.
+    ///
+    /// A frame comes back once: called before the first frame, or again without another one, it does nothing.
     pub fn came_back(&mut self) {
+        if !core::mem::take(&mut self.is_out) {
+            return;
+        }
         let Some(frame) = self.frame.checked_sub(1) else {
             return;
         };

@@ -12,7 +12,7 @@ use crate::map::RegisterMap;
 use crate::reply::{Reply, ReplyError};
 
 use super::post::Mailbox;
-use super::queue::Posted;
+use super::queue::{Posted, Queues};
 
 /// What leaves in the next exchange: made by [`Mailbox::take`], spent by [`Mailbox::done`].
 #[derive(Debug)]
@@ -158,7 +158,11 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// Accounts for what was taken and not sent at all because the command of `device` cannot be encoded: gives that
     /// one back, and leaves the others' in front of their queues.
     pub fn refused(&self, device: usize) -> Option<Posted> {
-        self.with(|state| state.devices.get_mut(device)?.refused()).flatten()
+        self.with(|state| {
+            state.devices.iter_mut().for_each(Queues::not_sent);
+            state.devices.get_mut(device)?.refused()
+        })
+        .flatten()
     }
 
     /// Sends the next command of each device that has one, all complete on the same chip-select edge, and says what

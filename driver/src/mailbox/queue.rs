@@ -37,12 +37,15 @@ pub(super) struct Queues<const DEPTH: usize, const AXES: usize> {
     axes: [Deque<Posted, DEPTH>; AXES],
     /// Taken, and not accounted for yet: first of all to be taken again.
     under_way: Option<Posted>,
+    /// Whether that may have been sent.
+    may_be_sent: bool,
     /// The axis that is looked at first.
     turn: usize,
 }
 
 impl<const DEPTH: usize, const AXES: usize> Queues<DEPTH, AXES> {
-    pub(super) const EMPTY: Self = Self { axes: [const { Deque::new() }; AXES], under_way: None, turn: 0 };
+    pub(super) const EMPTY: Self =
+        Self { axes: [const { Deque::new() }; AXES], under_way: None, may_be_sent: false, turn: 0 };
 
     /// The queue of an axis; `None` if there is no such axis.
     pub(super) fn axis(&mut self, axis: u8) -> Option<&mut Deque<Posted, DEPTH>> {
@@ -61,12 +64,18 @@ impl<const DEPTH: usize, const AXES: usize> Queues<DEPTH, AXES> {
                 }
             }
         }
+        self.may_be_sent = true;
         self.under_way
     }
 
     /// What is under way was answered.
     pub(super) fn done(&mut self, ticket: Ticket) {
         self.under_way.take_if(|posted| posted.ticket == ticket);
+    }
+
+    /// What is under way was not sent after all, and is taken again.
+    pub(super) const fn not_sent(&mut self) {
+        self.may_be_sent = false;
     }
 
     /// What is under way was not sent, and cannot be.
@@ -76,7 +85,7 @@ impl<const DEPTH: usize, const AXES: usize> Queues<DEPTH, AXES> {
 
     /// What is under way may or may not have arrived; gives back what must not arrive twice.
     pub(super) fn failed(&mut self) -> Option<Posted> {
-        self.under_way.take_if(|posted| !posted.command.command.may_arrive_twice())
+        self.under_way.take_if(|posted| self.may_be_sent && !posted.command.command.may_arrive_twice())
     }
 }
 

@@ -1,5 +1,9 @@
 //! What was recorded beside what a mocked bus saw, and that the bus sees the same with and without a recorder.
 
+#[cfg(feature = "async")]
+mod dropped;
+mod dump;
+
 extern crate std;
 use std::cell::Cell;
 use std::format;

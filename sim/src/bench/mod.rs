@@ -24,6 +24,10 @@
 //! [settings.lift]                 # for one axis; wins over `all`
 //! profile_acceleration = 1500     # full steps/s²
 //!
+//! [machine.table]                 # what an axis turns: full steps from where its rotor is at power-up
+//! home_switch = { closed_from = -10, closed_to = 5 }
+//! end_stops = [-200, 900]
+//!
 //! [[step]]                        # what stands in one step leaves together
 //! at_s = 0.5                      # from the start of the timeline
 //! lift = { move_relative = 400 }  # full steps
@@ -51,6 +55,7 @@
 //! ```
 
 mod faults;
+mod machine;
 mod orders;
 mod parse;
 mod problem;
@@ -66,6 +71,7 @@ use stepchain::units::Value;
 
 use crate::inject::Injection;
 
+pub use machine::Machine;
 pub(crate) use orders::VERBS;
 pub use parse::{BenchError, load, map_of, parse};
 pub use problem::{Problem, Source};
@@ -78,14 +84,15 @@ pub const BUILT_IN: Source<'static> =
 /// Keys of a bench file that stand in no table.
 const HEAD: &[&str] = &["title", "description", "until_s"];
 /// Tables of a bench file.
-const TABLES: &[&str] = &["chain", "settings", "step", "fault", "expect"];
+const TABLES: &[&str] = &["chain", "settings", "machine", "step", "fault", "expect"];
 /// Keys of the table of the chain.
 const CHAIN: &[&str] = &["map", "axes", "devices", "spi_clock_hz"];
 
 /// Every key that a bench file can have, but for the names of axes and parameters.
 #[cfg(test)]
 pub(crate) fn keys() -> Vec<&'static str> {
-    [HEAD, TABLES, CHAIN, timeline::KEYS, orders::OPTIONS, &faults::keys()].concat()
+    let own = [HEAD, TABLES, CHAIN, machine::KEYS, machine::SWITCH, timeline::KEYS, orders::OPTIONS].concat();
+    [own, faults::keys()].concat()
 }
 
 /// A whole bench, checked against its map.
@@ -129,7 +136,7 @@ pub struct PlannedFault {
 }
 
 /// One motor.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Axis {
     /// Its name in the bench.
     pub name: String,
@@ -139,6 +146,8 @@ pub struct Axis {
     pub axis: u8,
     /// Microsteps in a full step, once the settings are written.
     pub resolution: u16,
+    /// What it turns.
+    pub machine: Machine,
     /// Where it must stand at the end, in microsteps.
     pub expected: Option<i64>,
 }

@@ -9,7 +9,7 @@ use toml::de::DeTable;
 
 use super::problem::{Problem, Source};
 use super::tree::{Node, Table};
-use super::{Axis, Bench, CHAIN, HEAD, TABLES, faults, orders, settings, timeline};
+use super::{Axis, Bench, CHAIN, HEAD, Machine, TABLES, faults, machine, orders, settings, timeline};
 use crate::map_file::{self, MapFileError};
 use crate::spelling::{nearest, no_toml};
 
@@ -106,6 +106,9 @@ pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
 
     let tables = bench.get("settings").map(|node| node.table("a table of settings")).transpose()?;
     let settings = settings::read(source, layout, &mut axes, tables.as_ref())?;
+    if let Some(node) = bench.get("machine") {
+        machine::read(&node.table("a table for each axis, such as `[machine.lift]`")?, &mut axes)?;
+    }
     let steps = timeline::read(source, layout, &axes, &bench, until_ns)?;
     let faults = faults::read(source, &axes, &bench)?;
     if let Some(node) = bench.get("expect") {
@@ -182,7 +185,8 @@ fn axes(layout: &'static Layout, chain: &Table<'_>) -> Result<Vec<Axis>, Problem
         }
         let axis = u8::try_from(index % each).unwrap_or(u8::MAX);
         let resolution = settings::resolution_at_reset(layout, axis);
-        axes.push(Axis { name: name.to_owned(), device: index / each, axis, resolution, expected: None });
+        let (name, machine) = (name.to_owned(), Machine::default());
+        axes.push(Axis { name, device: index / each, axis, resolution, machine, expected: None });
     }
     Ok(axes)
 }

@@ -7,6 +7,7 @@ use stepchain::units::Velocity;
 use super::problem::{Problem, Source};
 use super::tree::{Node, Table};
 use super::{Axis, Order, Step, When, orders};
+use crate::device::Switch;
 
 /// Keys of a step that are no axes.
 pub(super) const KEYS: &[&str] = &["at_s", "wait_s", "after", "note", "all"];
@@ -48,8 +49,13 @@ pub(super) fn read(
             };
             match order.command {
                 Command::MoveVelocity { velocity } => *place = (velocity != Velocity::ZERO).then_some(index + 1),
-                // No switch is known here: a search may go on for ever.
-                Command::SearchForSwitch { .. } | Command::SearchForZero { .. } => *place = Some(index + 1),
+                // Without an edge to meet, a search goes on for ever.
+                Command::SearchForSwitch { .. } => {
+                    *place = has_switch(axes, order, Switch::Open).then_some(index + 1);
+                }
+                Command::SearchForZero { .. } => {
+                    *place = has_switch(axes, order, Switch::Closed).then_some(index + 1);
+                }
                 Command::MoveRelative { .. }
                 | Command::MoveAbsolute { .. }
                 | Command::ReturnToZero
@@ -66,6 +72,11 @@ pub(super) fn read(
         never_still(axes, &turning, &node, "the standstill that ends the run")?;
     }
     Ok(steps)
+}
+
+/// Whether the home switch of an order's axis is such a one.
+fn has_switch(axes: &[Axis], order: &Order, switch: Switch) -> bool {
+    axes.get(order.axis).is_some_and(|axis| axis.machine.home_switch == switch)
 }
 
 fn step(source: &Source<'_>, layout: &'static Layout, axes: &[Axis], table: &Table<'_>) -> Result<Step, Problem> {

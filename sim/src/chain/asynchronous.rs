@@ -1,11 +1,13 @@
-//! The async twins of the handles: the same transactions and delays, ready at once, because virtual time waits for
-//! nobody.
+//! The async twins of the handles. A transaction is ready at once and has taken its time; a delay waits, so that the
+//! tasks beside it have their turn at their own instants.
 
 use embedded_hal::spi::Operation;
 use embedded_hal_async::delay::DelayNs;
 use embedded_hal_async::spi::SpiDevice;
 
+use super::VirtualChain;
 use super::spi::{BusError, VirtualDelay, VirtualSpi};
+use super::waits::Waiting;
 
 impl SpiDevice<u8> for VirtualSpi {
     async fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), BusError> {
@@ -13,8 +15,22 @@ impl SpiDevice<u8> for VirtualSpi {
     }
 }
 
+/// The time runs from the first poll; a future that is dropped has let none pass.
 impl DelayNs for VirtualDelay {
     async fn delay_ns(&mut self, ns: u32) {
-        embedded_hal::delay::DelayNs::delay_ns(self, ns);
+        pass(&self.chain, u64::from(ns)).await;
     }
+
+    async fn delay_us(&mut self, us: u32) {
+        pass(&self.chain, u64::from(us) * 1_000).await;
+    }
+
+    async fn delay_ms(&mut self, ms: u32) {
+        pass(&self.chain, u64::from(ms) * 1_000_000).await;
+    }
+}
+
+/// An instant always comes, so how the wait has ended says nothing.
+async fn pass(chain: &VirtualChain, duration_ns: u64) {
+    let _ = Waiting::lasting(chain, duration_ns).await;
 }

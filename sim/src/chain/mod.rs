@@ -1,12 +1,19 @@
 //! A chain of virtual devices with its bus and its time, behind handles that can be cloned.
 //!
 //! ```text
-//!   VirtualSpi, VirtualDelay (firmware)  ->  World: clock, shift registers, devices, log  <-  VirtualChain (tests)
+//!   VirtualSpi, VirtualDelay,   ->  World: clock, shift registers, devices, log, who waits  <-  VirtualChain (tests)
+//!   pins, VirtualClock (firmware)
 //! ```
 //!
 //! One world owns everything, and virtual time passes only where somebody lets it: a selection takes the time of its
 //! bits at the set clock, the gap before it, the delays in it; a delay takes itself; and the back door advances by
 //! hand. Nothing sleeps. The same calls give the same bytes on any machine.
+//!
+//! Async delays and [waits for pins](pins) share that time: when all of them wait, it goes on to the earliest instant
+//! that one of them waits for, never beyond. They find out by their polls: after [`PATIENCE`] of them without any bus
+//! traffic, delay or new wait, so for all tasks of one executor on one thread (`join`, `select`, any spawner that is
+//! fair). A transaction takes its time at once, as on a processor that waits for the bus: who waited for an instant in
+//! it is late by the rest of it.
 //!
 //! ```
 //! use embedded_hal::spi::SpiDevice;
@@ -24,11 +31,16 @@
 //! # Ok::<(), stepchain::map::Flaw>(())
 //! ```
 
+mod agenda;
 mod asynchronous;
 mod faults;
+mod lines;
+pub mod pins;
 mod spi;
 #[cfg(test)]
 mod tests;
+pub mod time;
+mod waits;
 mod world;
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -40,7 +52,11 @@ use crate::inject::{InjectError, Script};
 use crate::motion::Engine;
 use crate::wire::BusEvent;
 
+pub use agenda::PATIENCE;
+pub use lines::Span;
+pub use pins::{PinError, VirtualInput, VirtualOutput};
 pub use spi::{BusError, VirtualDelay, VirtualSpi};
+pub use time::VirtualClock;
 
 use world::World;
 
@@ -89,6 +105,19 @@ impl VirtualChain {
     #[must_use]
     pub fn delay(&self) -> VirtualDelay {
         VirtualDelay { chain: self.clone() }
+    }
+
+    /// A clock for firmware that measures time.
+    #[must_use]
+    pub fn clock(&self) -> VirtualClock {
+        VirtualClock { chain: self.clone() }
+    }
+
+    /// Whether futures that wait leave time alone, so that it goes on only by [`advance_ns`](Self::advance_ns),
+    /// transactions and blocking delays: for tests that poll by hand, and for tasks on several threads. At first it goes on
+    /// by itself when all futures of this chain wait.
+    pub fn set_time_by_hand(&self, by_hand: bool) {
+        self.world().by_hand = by_hand;
     }
 
     /// Sets the SPI clock in hertz; at first it is the fastest that the map allows. A faster one is a violation.

@@ -1,7 +1,10 @@
 //! The world behind the handles: the one owner of time, devices, shift registers and log.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
+use std::task::Poll;
 
+use embedded_hal::digital::PinState;
 use stepchain::map::{Layout, SpareClocks};
 
 use crate::clock::{Clock, bits_ns};
@@ -9,7 +12,9 @@ use crate::decode::Dictionary;
 use crate::device::{Device, Event, EventKind, Violation};
 use crate::wire::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
 
+use super::agenda::{Activity, Agenda, Awaited, Outcome};
 use super::faults::Player;
+use super::lines::Drive;
 
 #[derive(Debug)]
 pub(super) struct World {
@@ -21,6 +26,14 @@ pub(super) struct World {
     pub(super) events: Vec<Event>,
     pub(super) bytes: u64,
     pub(super) frames: u64,
+    /// The futures that wait.
+    pub(super) agenda: Agenda,
+    /// Whether waiting leaves time alone.
+    pub(super) by_hand: bool,
+    /// The levels of the lines that somebody has driven.
+    pub(super) driven: BTreeMap<Drive, PinState>,
+    /// Up to when the lines have been watched that futures wait for.
+    watched_ns: u64,
     pub(super) registers: ShiftRegisters,
     /// When chip select rose last.
     pub(super) released_ns: Option<u64>,
@@ -45,6 +58,10 @@ impl World {
             events: Vec::new(),
             bytes: 0,
             frames: 0,
+            agenda: Agenda::default(),
+            by_hand: false,
+            driven: BTreeMap::new(),
+            watched_ns: 0,
             registers: ShiftRegisters::new(&layout.wire, devices.len()),
             released_ns: None,
             bits_under_way: 0,
@@ -107,6 +124,9 @@ impl World {
         }
         let mut miso = Vec::new();
         if let Some(latched) = self.registers.take(event, &mut miso) {
+            if self.agenda.watches_lines() {
+                self.catch_up();
+            }
             self.released_ns = Some(self.now_ns());
             self.frames += 1;
             self.latch(&latched, self.now_ns());
@@ -195,8 +215,72 @@ impl World {
 
     /// Lets happen on the devices what was to happen until an instant.
     pub(super) fn reach(&mut self, at_ns: u64) {
+        if self.agenda.watches_lines() {
+            self.watch_lines(at_ns);
+        }
         self.devices.iter_mut().for_each(|device| device.advance(at_ns));
+        self.watched_ns = self.watched_ns.max(at_ns);
         self.collect_events();
+    }
+
+    /// Looks at the lines that are waited for at every instant at which they may have changed, so that none of what
+    /// they did is lost, however far time has gone meanwhile.
+    fn watch_lines(&mut self, now_ns: u64) {
+        let mut at_ns = self.watched_ns;
+        // First at that instant once more: something may have been done since it was watched.
+        loop {
+            self.devices.iter_mut().for_each(|device| device.advance(at_ns));
+            self.agenda.watch(|tap| tap.is_active(&self.devices, at_ns));
+            if at_ns >= now_ns {
+                return;
+            }
+            at_ns = self.next_change_after(at_ns).map_or(now_ns, |change_ns| change_ns.min(now_ns));
+        }
+    }
+
+    /// When a line may change of itself: with an event, or with the phase of a motion.
+    fn next_change_after(&self, at_ns: u64) -> Option<u64> {
+        let axes = self.devices.iter().flat_map(Device::axes);
+        let phases = axes.filter_map(|axis| axis.engine().next_phase_change_after(at_ns));
+        self.next_event_ns().into_iter().chain(phases).filter(|&change_ns| change_ns > at_ns).min()
+    }
+
+    /// A future begins to wait; gives its ticket.
+    pub(super) fn begin_wait(&mut self, awaited: Awaited) -> u64 {
+        // What lines have done up to here is not for the one who comes now.
+        self.catch_up();
+        self.agenda.enter(awaited)
+    }
+
+    /// A future asks whether it has waited long enough. Once everybody has asked in vain for long enough, time goes on
+    /// to the next instant at which there is something for one of them. A ticket is void when its wait has ended.
+    pub(super) fn poll_wait(&mut self, ticket: u64) -> Poll<Outcome> {
+        self.catch_up();
+        if !self.agenda.has_come(ticket, self.now_ns()) {
+            let turnover = self.agenda.turnover();
+            let activity = Activity { now_ns: self.now_ns(), bytes: self.bytes, frames: self.frames, turnover };
+            if !self.agenda.is_idle(ticket, activity) || self.by_hand {
+                return Poll::Pending;
+            }
+            let Some(next_ns) = self.next_of_interest_ns() else {
+                self.agenda.remove(ticket);
+                return Poll::Ready(Outcome::Never);
+            };
+            self.clock.advance_to_ns(next_ns);
+            self.catch_up();
+            if !self.agenda.has_come(ticket, self.now_ns()) {
+                return Poll::Pending;
+            }
+        }
+        self.agenda.remove(ticket);
+        Poll::Ready(Outcome::Came)
+    }
+
+    /// The next instant at which somebody who waits has something to look at.
+    fn next_of_interest_ns(&self) -> Option<u64> {
+        let now_ns = self.now_ns();
+        let change = if self.agenda.watches_lines() { self.next_change_after(now_ns) } else { None };
+        change.into_iter().chain(self.agenda.earliest_after(now_ns)).min()
     }
 
     /// When something will happen of itself on the chain.

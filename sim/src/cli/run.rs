@@ -60,6 +60,11 @@ when. This one has every key; what has a default may be left out:
   profile_velocity = 800        # full steps/s
   [settings.lift]               # for one axis; wins over `all`
   profile_acceleration = 1500   # full steps/s²
+  [machine.lift]                # what an axis turns; places are full steps from
+                                # where the rotor is at power-up
+  home_switch = { closed_from = -10, closed_to = 5 }  # without one of the two:
+                                # on and on; or \"open\" (default), \"closed\"
+  end_stops = [-200, 900]       # or one of them; default: none
   [[step]]                      # what stands in one step leaves together
   at_s = 0.5                    # a time from the start, or as below
   note = \"up\"                   # default: empty

@@ -116,8 +116,10 @@ impl Flags {
         })
     }
 
+    /// A live bit remembers nothing, whatever was caught in its place.
     fn is_latched(&self, flag: Flag, axis: u8) -> bool {
-        self.index_of(flag, axis).and_then(|index| self.latched.get(index)).is_some_and(|latched| *latched)
+        let bit = self.index_of(flag, axis).and_then(|index| self.layout.flags.get(index).zip(self.latched.get(index)));
+        bit.is_some_and(|(bit, latched)| bit.holding != Holding::Live && *latched)
     }
 
     /// Which bit tells a flag of an axis: its own, else the first axis's, which is the device's where it has but one.

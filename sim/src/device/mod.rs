@@ -223,6 +223,12 @@ impl Device {
         &self.axes
     }
 
+    /// Whether a fault that shuts bridges off lasts, or is latched in the status until it is cleared.
+    #[must_use]
+    pub fn is_faulted(&self) -> bool {
+        (0..self.layout_axes()).any(|axis| self.flags.is_faulted(axis))
+    }
+
     /// The counter in which every axis shows its position.
     #[must_use]
     pub const fn counter(&self) -> Counter {

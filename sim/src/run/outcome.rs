@@ -183,21 +183,28 @@ fn compare_positions(rig: &mut Rig<'_>) -> Result<(), Problem> {
         let read: AxisCommand = Command::read(Parameter::PositionDemandValue).on(of_device);
         let call = rig.call(&vec![read; bench.devices])?;
         for (index, axis) in bench.axes.iter().enumerate().filter(|(_, axis)| axis.axis == of_device) {
-            if rig.chain.is_moving(axis.device, axis.axis.into()) {
-                continue;
-            }
-            let is = bench.layout.position.wrapped(rig.chain.position(axis.device, axis.axis.into()));
-            match call.replies.get(axis.device).copied().flatten().and_then(|reply| reply.value) {
-                Some(Value::Position(told)) if told.to_bits() == is => {}
-                told => {
-                    let told = told.map_or("nothing".to_owned(), |told| told.to_string());
-                    let text = format!("`{}` says {told}, but its counter shows {is} microsteps", axis.name);
-                    rig.find(Some(index), text);
-                }
-            }
+            compare_position(
+                rig,
+                index,
+                call.replies.get(axis.device).copied().flatten().and_then(|reply| reply.value),
+            );
         }
     }
     Ok(())
+}
+
+/// What an axis has `told` through the driver must be what its counter shows, unless it moves meanwhile.
+fn compare_position(rig: &mut Rig<'_>, index: usize, told: Option<Value>) {
+    let Some(axis) = rig.bench.axes.get(index) else { return };
+    if rig.chain.is_moving(axis.device, axis.axis.into()) {
+        return;
+    }
+    let is = rig.bench.layout.position.wrapped(rig.chain.position(axis.device, axis.axis.into()));
+    if matches!(told, Some(Value::Position(told)) if told.to_bits() == is) {
+        return;
+    }
+    let told = told.map_or("nothing".to_owned(), |told| told.to_string());
+    rig.find(Some(index), format!("`{}` says {told}, but its counter shows {is} microsteps", axis.name));
 }
 
 /// The share of one of `count` in a whole, such that all shares together are the whole.
@@ -208,7 +215,37 @@ fn share(whole: u64, index: usize, count: usize) -> u64 {
 
 #[cfg(test)]
 mod tests {
+    use stepchain::units::{Position, Velocity};
+
     use super::*;
+    use crate::bench::{Source, parse};
+
+    /// By hand: 2²³ + 5 is −2²³ + 5 on a counter of 24 bits.
+    #[test]
+    fn a_device_that_tells_another_position_than_it_has_is_found_unless_it_moves() {
+        let text = "until_s = 1\nchain = { map = \"latched\", axes = [\"a\", \"b\"] }\n\
+                    [[step]]\nat_s = 0\na = { move_velocity = 5 }\n";
+        let bench = parse(&Source { file: "b.toml", text }).unwrap();
+        let mut rig = Rig::new(&bench).unwrap();
+        rig.chain.set_position(1, 0, (1 << 23) + 5);
+        let told = |microsteps| Some(Value::Position(Position::from_microsteps(microsteps)));
+        compare_position(&mut rig, 1, told(5 - (1 << 23)));
+        assert!(rig.findings.is_empty(), "{:?}", rig.findings);
+        compare_position(&mut rig, 1, told(5));
+        compare_position(&mut rig, 1, Some(Velocity::ZERO.into()));
+        compare_position(&mut rig, 0, None);
+        let found: Vec<_> = rig.findings.iter().map(|finding| (finding.axis, finding.text.as_str())).collect();
+        let expected = [
+            (Some(1), "`b` says 5 microsteps, but its counter shows -8388603 microsteps"),
+            (Some(1), "`b` says 0 steps/s, but its counter shows -8388603 microsteps"),
+            (Some(0), "`a` says nothing, but its counter shows 0 microsteps"),
+        ];
+        assert_eq!(found, expected);
+        rig.step(1, &bench.steps[0]).unwrap();
+        rig.advance_to(500_000_000);
+        compare_position(&mut rig, 0, None);
+        assert_eq!(rig.findings.len(), 3, "one that moves is elsewhere by the time that it is asked");
+    }
 
     #[test]
     fn shares_differ_by_at_most_one_and_add_up_to_the_whole() {

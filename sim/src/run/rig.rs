@@ -88,6 +88,13 @@ impl<'a> Rig<'a> {
             Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw")
         })?;
         chain.set_clock_hz(bench.spi_clock_hz);
+        for axis in &bench.axes {
+            let (device, of_device, machine) = (axis.device, axis.axis.into(), axis.machine);
+            chain.set_switch(device, of_device, machine.home_switch);
+            for at_steps in [machine.least_steps, machine.greatest_steps].into_iter().flatten() {
+                chain.set_end_stop(device, of_device, at_steps);
+            }
+        }
         let mut rig = Self {
             bench,
             spi: chain.spi(),

@@ -300,6 +300,56 @@ fn a_fault_in_the_status_is_one_of_its_axis_and_a_closed_switch_is_none() {
     assert_eq!(rig.faults, [vec![], ["fault", "overcurrent", "undervoltage"].map(str::to_owned).to_vec()]);
 }
 
+/// By hand: the switch closes at 40 steps; 200 steps/s are braked to 10 in (200² − 10²) / (2 · 4000) = 4.9875 steps, 79 whole
+/// microsteps of 1/16, so that the axis comes to stand at 44.9375. Creeping back at the start-stop velocity it opens a microstep below 40, and that is zero. From
+/// there the stop at 60 steps is 20 steps and one microstep away.
+fn homed(map: &str, then_to: &str) -> Outcome {
+    let steps = format!(
+        "[settings.a]\nmicrostep_resolution = 16\nprofile_velocity = 300\nprofile_acceleration = 4000\n\
+         profile_deceleration = 4000\nstart_stop_velocity = 10\n\
+         [machine.a]\nhome_switch = {{ closed_from = 40 }}\nend_stops = [-1, 60]\n\
+         [[step]]\nat_s = 0\na = {{ search_for_switch = 200, edge = \"probe\" }}\n\
+         [[step]]\nafter = \"standstill\"\na = {{ read_parameter = \"probed_position\" }}\n\
+         [[step]]\nafter = \"standstill\"\na = {{ read_parameter = \"position_demand_value\" }}\n\
+         [[step]]\nafter = \"standstill\"\na = {{ search_for_zero = -10, edge = \"zero\" }}\n\
+         [[step]]\nafter = \"standstill\"\na = {{ move_absolute = {then_to} }}\n[expect]\na = {then_to}\n"
+    );
+    outcome(map, &steps)
+}
+
+#[test]
+fn an_axis_finds_its_switch_and_goes_as_far_as_its_stop() {
+    for map in ["latched", "fixed-word"] {
+        let outcome = homed(map, "20.0625");
+        assert!(outcome.is_well(), "{map}: {:?}, {:?}", findings(&outcome), outcome.axes);
+        let answers: Vec<_> = outcome.answers.iter().map(|answer| answer.answer.as_str()).collect();
+        assert_eq!(answers, ["40 steps", "44.9375 steps"], "{map}");
+    }
+}
+
+#[test]
+fn an_axis_that_runs_into_its_stop_shows_a_stall_and_its_neighbour_none() {
+    for (map, stalls) in
+        [("latched", &["stall on winding A"][..]), ("fixed-word", &["stall on winding A", "stall on winding B"])]
+    {
+        for beyond in ["20.125", "-41"] {
+            let outcome = homed(map, beyond);
+            assert!(!outcome.is_well(), "{map}");
+            assert_eq!(outcome.axes[0].faults, stalls, "{map}");
+            assert!(outcome.axes[1].faults.is_empty(), "{map}");
+        }
+        assert!(homed(map, "-40.9375").is_well(), "{map}: a microstep before the other stop");
+    }
+}
+
+/// The search goes away from the switch, and after an hour nobody waits any longer.
+#[test]
+fn a_search_that_goes_the_wrong_way_is_found() {
+    let steps = "[machine.a]\nhome_switch = { closed_from = 40 }\n\
+                 [[step]]\nat_s = 0\na = { search_for_switch = -50, edge = \"zero\" }\n";
+    assert_eq!(findings(&outcome("fixed-word", steps))[0], "an axis still moves an hour after the last step");
+}
+
 const MOVE: &str = "[settings.all]\nprofile_velocity = 300\nprofile_acceleration = 1000\nprofile_deceleration = 1000\n\
     [[step]]\nat_s = 0.1\na = { move_relative = 90 }\n";
 

@@ -68,14 +68,15 @@ fn each_write_of_a_motion_waits_for_its_reply_and_each_axis_has_its_own_coding_a
         (&[F, 0x12], &[0; 2]),
         (&[0x11, 0xFF], &[0; 2]),
         (&[0xF8, 0xFE], &[0; 2]),
-        (&[F, F], &[0; 2]),
+        (&[F, F], &[0x03, 0x03]),
         (&[0x13, 0x14], &[0; 2]),
         (&[0x01, 0x01], &[0; 2]),
-        (&[F, F], &[0; 2]),
+        (&[F, F], &[0x01, 0x02]),
     ]);
     let mut chain = Chain::<Unlike, _, 2>::new(spi);
     let back = Command::MoveRelative { distance: Distance::from_microsteps(-8) };
-    chain.send(&[back.on(1), back.on(0)]).unwrap();
+    let replies = chain.send(&[back.on(1), back.on(0)]).unwrap();
+    assert_eq!(replies.map(|reply| reply.status.unwrap().word()), [0x02, 0x01], "the last reply counts");
     chain.release().done();
 }
 
@@ -90,10 +91,11 @@ fn a_field_is_written_behind_the_reply_that_brought_its_neighbours() {
         (&[0x15], &[0]),
         (&[0x04], &[0]),
         (&[0xC3], &[0]),
-        (&[F], &[0]),
+        (&[F], &[0x02]),
     ]);
     let mut chain = Chain::<Unlike, _, 1>::new(spi);
-    chain.send(&[Command::write(Parameter::Custom(2), Value::Code(4))]).unwrap();
+    let [reply] = chain.send(&[Command::write(Parameter::Custom(2), Value::Code(4))]).unwrap();
+    assert_eq!((reply.value, reply.status.unwrap().word()), (None, 0x02));
     chain.release().done();
 }
 

@@ -108,6 +108,23 @@ fn a_command_that_cannot_be_encoded_comes_back_and_holds_nobody_up() {
     chain.release().done();
 }
 
+/// Nothing of the first pump was sent, so a distance cannot arrive twice. By hand: 3 microsteps forwards are 0x6800, 0x0003.
+#[test]
+fn what_must_not_arrive_twice_still_leaves_after_a_neighbours_command_could_not_be_encoded() {
+    let expected = [frame(&[0x7E, 0x7E, 0x68, 0x00], &[0; 4]), frame(&[0x7E, 0x7E, 0x00, 0x03], &[0; 4])];
+    let mut chain = Chain::<Latched, _, 2>::new(Mock::new(&expected.concat()));
+    let mailbox = Mailbox::<2, 2>::new();
+    let ticket = mailbox.post(0, by(3)).unwrap();
+    let far = Command::MoveAbsolute { target: Position::from_microsteps(1 << 23), way: Way::Shortest };
+    mailbox.post(1, far).unwrap();
+    let error = mailbox.pump(&mut chain).unwrap_err();
+    assert_eq!(error.given_back.map(|posted| posted.map(|posted| posted.command)), [None, Some(far.on(0))]);
+    let [answer, none] = mailbox.pump(&mut chain).unwrap();
+    assert_eq!((answer.unwrap().posted.ticket, none), (ticket, None));
+    assert_eq!(mailbox.pump(&mut chain), Ok([None; 2]));
+    chain.release().done();
+}
+
 /// While the bus transfers, another thread posts and is waited for: it could not if the pump held the critical section.
 #[test]
 fn posters_get_in_while_the_bus_transfers() {

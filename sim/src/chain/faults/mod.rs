@@ -66,8 +66,8 @@ impl World {
 
     /// As [`drive`](Self::drive), while a script is played.
     pub(super) fn drive_with_faults(&mut self, event: BusEvent<'_>) -> Vec<bool> {
+        self.catch_up();
         let now_ns = self.now_ns();
-        self.play_to(now_ns);
         match event {
             BusEvent::Select => self.select_with_faults(now_ns),
             BusEvent::Bits(bits) => return self.clock_with_faults(bits, false),

@@ -9,6 +9,7 @@ mod registers;
 mod replies;
 mod service;
 mod status;
+mod three_axes;
 
 use std::sync::Arc;
 
