@@ -8,7 +8,7 @@ use stepchain::reference::{FixedWord, Latched};
 use stepchain::track::{Doubt, Tracker, Trust};
 use stepchain::units::{Distance, MicrostepResolution, Position, Value, Velocity};
 use stepchain::{Chain, Command, UnwrappedPosition};
-use stepchain_sim::chain::{VirtualChain, VirtualSpi};
+use stepchain_sim::chain::{Span, VirtualChain, VirtualSpi};
 use stepchain_sim::device::EventKind;
 use stepchain_sim::inject::{Bits, DataLine, Fault, Lasts, Line, Script, Start, Winding};
 
