@@ -38,11 +38,32 @@
 //!
 //! Several axes in one device are commanded by [`Command::on`].
 //!
-//! Unlike devices in one chain are not supported, also where they share the wire form: a [`Chain`] has one map for all.
-//! [`Chain::check_wiring`] tells such a chain by a typed error: [`wiring::WiringError::NotWholeUnits`] or
-//! [`WrongCount`](wiring::WiringError::WrongCount) where units differ in length, and
-//! [`Reply`](wiring::WiringError::Reply) where a device's status has a wrong check or bits that the map says can never be
-//! so. A foreign device with units of the same length and a status without either is not noticed.
+//! # Unlike devices in one chain
+//!
+//! Devices of different maps can share one chain if they share the wire form: units of one width, one SPI mode, one bit
+//! order, one framing. A type that implements [`ChainMap`](map::ChainMap) names the layout of each, and stands where else
+//! the one map of all stands: `Chain::<Machine, _, 3>`. Maps of unlike wire form do not compile there, and at run time
+//! [`Codec::for_devices`] refuses them, with what differs and at which device ([`ChainFlaw`](map::ChainFlaw)).
+//! [`map::Devices`] has an example, and says what is combined and what is each device's own.
+//!
+//! | on such a chain | |
+//! | --- | --- |
+//! | `exchange`, `send`, `send_one`, both fronts | each command encoded, filled in for and answered by its device's map |
+//! | `send_all` | where every map has the command; else refused, with the first device that has not |
+//! | `send_verified`, `send_guarded`, the mailbox | as ever; each device tells what its map lets it |
+//! | [`settings`] | [`Apply::new`](settings::Apply::new) with `DEVICES`: to one device, or to each that has the parameters |
+//! | [`homing`], [`UntilStill`](chain::UntilStill) | [`Homing::new`] with `DEVICES`, [`UntilStill::of`](chain::UntilStill::of) |
+//! | [`track`], [`plan`], [`mechanism`] | of one axis each, with the layout of its device |
+//! | [`release`] | as ever, if every map has the stop |
+//! | [`Chain::check_wiring`] | counts, and asks each device by its map; of two in each other's place see [`wiring`] |
+//! | [`wiring::discover`] | not: it counts like devices. A chain of unlike ones is as long as its list |
+//!
+//! A chain whose `M` is one map, and which has other devices in it, is told by [`Chain::check_wiring`], by a typed error:
+//! [`wiring::WiringError::NotWholeUnits`] or [`WrongCount`](wiring::WiringError::WrongCount) where units differ in length,
+//! and [`Reply`](wiring::WiringError::Reply) where a device's status has a wrong check or bits that the map says can never
+//! be so. A foreign device with units of the same length and a status without either is not noticed.
+//!
+//! # Features
 //!
 //! | feature | adds |
 //! | --- | --- |

@@ -9,7 +9,7 @@ use embedded_hal_async::digital::Wait;
 use embedded_hal_async::spi::SpiDevice;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
 use super::error::Error;
@@ -97,8 +97,13 @@ impl<E: embedded_hal::spi::Error, P: embedded_hal::digital::Error> core::error::
 }
 
 impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
-    /// What the devices of the chain are like.
+    /// What the devices of the chain are like, all of them.
     pub const LAYOUT: &'static Layout = &M::LAYOUT;
+}
+
+impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
+    /// What each device of the chain is like.
+    pub const DEVICES: Devices = M::DEVICES;
 
     /// The chain behind an SPI device: see [`Chain::new`](super::Chain::new).
     pub const fn new(spi: S) -> Self {
@@ -108,7 +113,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// The SPI mode that the devices want, in embedded-hal's terms.
     #[must_use]
     pub const fn spi_mode() -> Mode {
-        M::LAYOUT.wire.mode.to_hal()
+        M::DEVICES.mode().to_hal()
     }
 
     /// Gives the SPI device back.
@@ -201,7 +206,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        let mut attempt = Attempt::new(Self::LAYOUT, commands.map(Into::into), verifier)?;
+        let mut attempt = Attempt::new(M::DEVICES, commands.map(Into::into), verifier)?;
         loop {
             let step = self.poll(&mut attempt).await;
             if let Some(outcome) = attempt.after(step) {

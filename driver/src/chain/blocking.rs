@@ -4,7 +4,7 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Mode, SpiDevice};
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
 use super::error::Error;
@@ -13,7 +13,8 @@ use super::procedure::{Procedure, Step};
 use super::talk::Pending;
 use super::verified::{Attempt, Verifier, VerifyError};
 
-/// A daisy chain of `N` devices of the kind `M`, behind the SPI device `S`.
+/// A daisy chain of `N` devices of the kind `M`, behind the SPI device `S`; or of the `N` unlike devices that `M` lists, if
+/// it is a [`ChainMap`] of its own.
 ///
 /// Owns nothing but the SPI device and a frame buffer of 8·N bytes. Each frame is one transaction with one transfer
 /// in place. After a failed transfer the next call begins with idle frames, as many as the longest command has units,
@@ -42,13 +43,18 @@ pub struct Chain<M, S, const N: usize> {
 }
 
 impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
-    /// What the devices of the chain are like.
+    /// What the devices of the chain are like, all of them.
     pub const LAYOUT: &'static Layout = &M::LAYOUT;
+}
+
+impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
+    /// What each device of the chain is like.
+    pub const DEVICES: Devices = M::DEVICES;
 
     /// The chain behind an SPI device, which must be set to the map's [mode](Self::spi_mode) and to a clock that is
-    /// not above the map's greatest.
+    /// not above the map's [greatest](Devices::max_clock_hz).
     ///
-    /// A flawed map, or a number of devices that it cannot frame, does not compile. Nothing is sent.
+    /// A flawed map, maps of unlike wire form, or a number of devices that cannot be framed do not compile. Nothing is sent.
     pub const fn new(spi: S) -> Self {
         Self { spi, frames: Frames::new() }
     }
@@ -56,7 +62,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// The SPI mode that the devices want, in embedded-hal's terms.
     #[must_use]
     pub const fn spi_mode() -> Mode {
-        M::LAYOUT.wire.mode.to_hal()
+        M::DEVICES.mode().to_hal()
     }
 
     /// Gives the SPI device back.
@@ -197,7 +203,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        let mut attempt = Attempt::new(Self::LAYOUT, commands.map(Into::into), verifier)?;
+        let mut attempt = Attempt::new(M::DEVICES, commands.map(Into::into), verifier)?;
         loop {
             let step = self.poll(&mut attempt);
             if let Some(outcome) = attempt.after(step) {

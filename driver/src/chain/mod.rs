@@ -1,5 +1,6 @@
 //! Places the words of N devices into the frames of one daisy chain, and takes the replies apart again.
 //!
+//! The devices are alike, or each has a map of its own on one common [wire form](crate::map::Devices).
 //! Device 0 is the one whose input is wired to the controller's output. [`Codec`] and [`Talk`] do no I/O and work on
 //! slices of any length; [`Chain`] is the thin blocking front that owns the SPI device, and with the feature `async`
 //! `AsyncChain` the one for executors. They differ in the loop that transfers and in nothing else. Keeps no time.
@@ -24,5 +25,6 @@ pub use codec::{BeginError, Codec};
 pub use error::Error;
 pub use procedure::{Procedure, Step};
 pub use still::{StillError, UntilStill};
+pub(crate) use talk::Fillers;
 pub use talk::{Pending, Talk};
 pub use verified::{Counters, Doubt, Retries, Verifier, VerifyError};

@@ -16,6 +16,7 @@ use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, Rep
 
 mod echoes;
 mod own_slots;
+mod unlike;
 
 /// A bus that expects each frame in one transaction of one transfer in place.
 fn bus(frames: &[(&[u8], &[u8])]) -> Mock<u8> {

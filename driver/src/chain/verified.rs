@@ -73,7 +73,7 @@
 use core::fmt;
 
 use crate::command::{AxisCommand, Command, Prepared};
-use crate::map::{Access, BufferMode, Flag, Layout, Parameter, Register, Request, Source, Verb};
+use crate::map::{Access, BufferMode, Devices, Flag, Layout, Parameter, Register, Request, Source, Verb};
 use crate::reply::{Reply, ReplyError, Status};
 use crate::units::Value;
 
@@ -259,7 +259,7 @@ const TELLING: [Flag; 3] = [Flag::CommandRejected, Flag::CommandUnknown, Flag::C
 /// One verified call under way.
 #[derive(Debug)]
 pub(super) struct Attempt<'a, const N: usize> {
-    layout: &'static Layout,
+    kinds: Devices,
     verifier: &'a mut Verifier,
     devices: [Device; N],
     stage: Stage,
@@ -291,12 +291,12 @@ struct Device {
 impl<'a, const N: usize> Attempt<'a, N> {
     /// Sends nothing yet; refuses what cannot be encoded.
     pub(super) fn new<E>(
-        layout: &'static Layout,
+        kinds: Devices,
         commands: [AxisCommand; N],
         verifier: &'a mut Verifier,
     ) -> Result<Self, VerifyError<E>> {
         for (device, &command) in commands.iter().enumerate() {
-            let prepared = Prepared::new(layout, command);
+            let prepared = Prepared::new(kinds.layout(device), command);
             prepared.map_err(|error| VerifyError::Chain(Error::Command { device, error }))?;
         }
         let devices = commands.map(|command| Device {
@@ -308,7 +308,7 @@ impl<'a, const N: usize> Attempt<'a, N> {
         });
         verifier.counters.calls = verifier.counters.calls.saturating_add(1);
         let retries_left = verifier.retries.count;
-        let mut attempt = Self { layout, verifier, devices, stage: Stage::Look, retries_left };
+        let mut attempt = Self { kinds, verifier, devices, stage: Stage::Look, retries_left };
         attempt.enter(Stage::Look);
         Ok(attempt)
     }
@@ -340,9 +340,8 @@ impl<'a, const N: usize> Attempt<'a, N> {
 
     fn enter(&mut self, stage: Stage) {
         self.stage = stage;
-        let layout = self.layout;
-        for device in &mut self.devices {
-            device.is_asked = device.question(layout, stage).is_some();
+        for (index, device) in self.devices.iter_mut().enumerate() {
+            device.is_asked = device.question(self.kinds.layout(index), stage).is_some();
         }
     }
 
@@ -380,8 +379,9 @@ impl<const N: usize> Procedure<N> for Attempt<'_, N> {
             }
             self.enter(self.stage.next());
         }
-        for (place, device) in commands.iter_mut().zip(&self.devices) {
-            if let Some(question) = device.question(self.layout, self.stage).filter(|_| device.is_asked) {
+        for (index, (place, device)) in commands.iter_mut().zip(&self.devices).enumerate() {
+            let question = device.question(self.kinds.layout(index), self.stage);
+            if let Some(question) = question.filter(|_| device.is_asked) {
                 *place = question;
             }
         }
@@ -392,8 +392,9 @@ impl<const N: usize> Procedure<N> for Attempt<'_, N> {
         self.verifier.counters.exchanges = self.verifier.counters.exchanges.saturating_add(1);
         let mut devices = self.devices;
         let mut again = false;
-        for (device, reply) in devices.iter_mut().zip(replies).filter(|(device, _)| device.is_asked) {
-            let outcome = reply.map_err(Doubt::Reply).and_then(|reply| device.judge(self.layout, self.stage, &reply));
+        for (index, (device, reply)) in devices.iter_mut().zip(replies).enumerate().filter(|(_, (it, _))| it.is_asked) {
+            let layout = self.kinds.layout(index);
+            let outcome = reply.map_err(Doubt::Reply).and_then(|reply| device.judge(layout, self.stage, &reply));
             let Err(doubt) = outcome else {
                 device.is_asked = false;
                 continue;

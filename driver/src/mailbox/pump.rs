@@ -8,7 +8,7 @@ use embedded_hal::spi::SpiDevice;
 use crate::chain::AsyncChain;
 use crate::chain::{Chain, Error};
 use crate::command::AxisCommand;
-use crate::map::RegisterMap;
+use crate::map::ChainMap;
 use crate::reply::{Reply, ReplyError};
 
 use super::post::Mailbox;
@@ -168,7 +168,8 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// Sends the next command of each device that has one, all complete on the same chip-select edge, and says what
     /// each device answered.
     ///
-    /// Sends nothing if nothing waits. A mailbox with another number of axes than the map's does not compile:
+    /// Sends nothing if nothing waits. A mailbox with another number of axes than the map's (of unlike devices, than that
+    /// of the one with most) does not compile:
     ///
     /// ```compile_fail,E0080
     /// # use embedded_hal_mock::eh1::spi::Mock;
@@ -184,11 +185,11 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// # Errors
     /// [`PumpError`] if a command cannot be encoded, in which case nothing was sent, if the transfer failed, or if what
     /// was taken before was not accounted for; each says which commands the mailbox does not hold any more.
-    pub fn pump<M: RegisterMap, S: SpiDevice>(
+    pub fn pump<M: ChainMap, S: SpiDevice>(
         &self,
         chain: &mut Chain<M, S, N>,
     ) -> Result<[Option<Answer>; N], PumpError<S::Error, N>> {
-        const { assert!(M::LAYOUT.axes as usize == AXES, "the mailbox has another number of axes than the map") };
+        const { assert!(M::DEVICES.most_axes() as usize == AXES, "the mailbox has another number of axes than the map") };
         let taken = self.begin()?;
         if taken.is_empty() {
             return Ok([None; N]);
@@ -205,11 +206,11 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// # Errors
     /// As [`pump`](Self::pump).
     #[cfg(feature = "async")]
-    pub async fn pump_async<M: RegisterMap, S: embedded_hal_async::spi::SpiDevice>(
+    pub async fn pump_async<M: ChainMap, S: embedded_hal_async::spi::SpiDevice>(
         &self,
         chain: &mut AsyncChain<M, S, N>,
     ) -> Result<[Option<Answer>; N], PumpError<S::Error, N>> {
-        const { assert!(M::LAYOUT.axes as usize == AXES, "the mailbox has another number of axes than the map") };
+        const { assert!(M::DEVICES.most_axes() as usize == AXES, "the mailbox has another number of axes than the map") };
         let taken = self.begin()?;
         if taken.is_empty() {
             return Ok([None; N]);

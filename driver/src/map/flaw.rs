@@ -79,7 +79,7 @@ pub enum Flaw {
 
 /// A run of the message: fixed text, the map's text, or a number.
 #[derive(Clone, Copy)]
-enum Part {
+pub(super) enum Part {
     Text(&'static str),
     Number(u32),
 }
@@ -87,7 +87,7 @@ enum Part {
 use Part::{Number, Text};
 
 impl Flaw {
-    const fn parts(self) -> Parts {
+    pub(super) const fn parts(self) -> Parts {
         match self {
             Self::UnitBits { found } => {
                 padded(&[Text("the unit has "), Number(found as u32), Text(" bits; 1 to 64 are possible")])
@@ -404,24 +404,29 @@ impl Flaw {
     #[must_use]
     pub const fn message(self) -> Message {
         let mut message = Message::of(&[]);
-        let parts = self.parts();
-        let mut rest: &[Part] = &parts;
-        while let [part, tail @ ..] = rest {
-            match part {
-                Text(text) => message.push(text.as_bytes()),
-                Number(number) => message.push_number(*number),
-            }
-            rest = tail;
-        }
+        message.push_parts(&self.parts());
         message
     }
 }
 
+impl Message {
+    pub(super) const fn push_parts(&mut self, parts: &[Part]) {
+        let mut rest = parts;
+        while let [part, tail @ ..] = rest {
+            match part {
+                Text(text) => self.push(text.as_bytes()),
+                Number(number) => self.push_number(*number),
+            }
+            rest = tail;
+        }
+    }
+}
+
 /// The longest message has as many.
-type Parts = [Part; 9];
+pub(super) type Parts = [Part; 9];
 
 /// The parts, and nothing behind them.
-const fn padded(parts: &[Part]) -> Parts {
+pub(super) const fn padded(parts: &[Part]) -> Parts {
     let mut padded = [Text(""); 9];
     let mut slots: &mut [Part] = &mut padded;
     let mut rest = parts;
@@ -505,10 +510,16 @@ const fn coding(of: &'static str, why: CodingFlaw) -> Parts {
 
 impl fmt::Display for Flaw {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.parts().iter().try_for_each(|part| match part {
+        self.parts().iter().try_for_each(|part| part.fmt(f))
+    }
+}
+
+impl Part {
+    pub(super) fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
             Text(text) => f.write_str(text),
             Number(number) => write!(f, "{number}"),
-        })
+        }
     }
 }
 

@@ -13,7 +13,7 @@ use embedded_hal::spi::SpiDevice;
 use crate::chain::AsyncChain;
 use crate::chain::{Chain, Error};
 use crate::command::{AxisCommand, Command};
-use crate::map::RegisterMap;
+use crate::map::ChainMap;
 use crate::reply::Reply;
 use crate::units::Distance;
 
@@ -110,7 +110,7 @@ impl Guard {
     }
 }
 
-impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
+impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// As [`send`](Self::send), unless a guard refuses one of the commands; the guards see what comes back.
     ///
     /// # Errors
@@ -132,7 +132,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
 }
 
 #[cfg(feature = "async")]
-impl<M: RegisterMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> AsyncChain<M, S, N> {
+impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// As [`Chain::send_guarded`].
     ///
     /// # Errors

@@ -12,7 +12,6 @@
 mod map;
 mod plan;
 mod run;
-mod text;
 
 use std::error::Error;
 use std::ffi::OsString;

@@ -66,11 +66,13 @@ mod obey;
 mod registers;
 #[cfg(test)]
 mod tests;
+mod text;
+mod watch;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
-use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Parameter, Piece, Verb};
+use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Layout, Parameter, Piece, Verb};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
 use crate::inject::Winding;
@@ -81,8 +83,11 @@ pub use event::{Event, EventKind, Rejection, Violation};
 pub use history::Breakpoint;
 pub use machine::Switch;
 
+pub(crate) use text::{bridge_name, grouped};
+
 use flags::{FAULTS, Flags};
 use registers::RegisterFile;
+use watch::Snapshot;
 
 /// Velocity of moves in full steps/s where no register carries one.
 pub const DEFAULT_VELOCITY: f64 = 1000.0;
@@ -112,6 +117,9 @@ pub struct Device {
     flags: Flags,
     replies: VecDeque<u64>,
     events: Vec<(u64, EventKind)>,
+    /// What was shown when this was looked at last, and when that was.
+    seen: Snapshot,
+    seen_to_ns: u64,
 }
 
 impl Device {
@@ -120,6 +128,8 @@ impl Device {
     pub fn new(dictionary: Arc<Dictionary>, now_ns: u64) -> Self {
         let layout = dictionary.layout();
         let mut device = Self {
+            seen: Snapshot::default(),
+            seen_to_ns: now_ns,
             counter: Counter::new(&layout.position),
             assembler: Assembler::new(),
             file: RegisterFile::new(layout),
@@ -132,7 +142,21 @@ impl Device {
         };
         device.axes = (0..layout.axes).map(|axis| Axis::new(now_ns, device.resolution(axis))).collect();
         device.flags.watch(&device.axes, now_ns);
+        // What holds after power-up is no news.
+        device.seen = device.snapshot(now_ns);
         device
+    }
+
+    /// The map by which it understands what it is told.
+    #[must_use]
+    pub fn layout(&self) -> &'static Layout {
+        self.dictionary.layout()
+    }
+
+    /// Its dictionary, to make another device like it.
+    #[must_use]
+    pub fn dictionary(&self) -> Arc<Dictionary> {
+        Arc::clone(&self.dictionary)
     }
 
     /// Chip select has risen and the device holds `unit`; gives the unit that it will shift out next.
@@ -173,7 +197,7 @@ impl Device {
     /// Lets happen what was to happen up to and including `now_ns`, in the order of time.
     pub fn advance(&mut self, now_ns: u64) {
         while let Some((at_ns, axis)) = self.next_of_axes().filter(|&(at_ns, _)| at_ns <= now_ns) {
-            self.flags.watch(&self.axes, at_ns);
+            self.watch(at_ns);
             self.axes[usize::from(axis)].happen(at_ns);
             self.tell_news(at_ns);
             self.begin_waiting(axis, at_ns);
@@ -213,8 +237,8 @@ impl Device {
             self.axes[usize::from(axis)].reset(now_ns, resolution);
         }
         self.flags.restart(now_ns);
-        self.flags.watch(&self.axes, now_ns);
         self.log(now_ns, EventKind::Reset);
+        self.watch(now_ns);
     }
 
     /// The axes.
@@ -402,7 +426,26 @@ impl Device {
                 self.flags.latch(flag, index);
             }
         }
-        self.flags.watch(&self.axes, now_ns);
+        self.watch(now_ns);
+    }
+
+    /// Catches what the status latches until `now_ns`, and makes note of what has changed, at the instant of the change.
+    fn watch(&mut self, now_ns: u64) {
+        let next_after = |at_ns| self.axes.iter().filter_map(|axis| axis.next_change_after(at_ns)).min();
+        let later = |at_ns: &u64| next_after(*at_ns).filter(|&change_ns| change_ns < now_ns);
+        let changes: Vec<u64> = std::iter::successors(later(&self.seen_to_ns), later).collect();
+        for at_ns in changes.into_iter().chain([now_ns]) {
+            self.flags.watch(&self.axes, at_ns);
+            let shown = self.snapshot(at_ns);
+            let news = self.seen.changes(&shown, self.dictionary.layout().status.flags);
+            self.events.extend(news.into_iter().map(|kind| (at_ns, kind)));
+            self.seen = shown;
+        }
+        self.seen_to_ns = now_ns;
+    }
+
+    fn snapshot(&self, now_ns: u64) -> Snapshot {
+        Snapshot::of(&self.axes, self.flags.raised(&self.axes, now_ns), now_ns)
     }
 
     /// Whether a fault that lasts keeps the bridge of an axis in high impedance.

@@ -15,7 +15,7 @@
 //!   chain's length that the seed chooses; a frame that is shorter may be spared.
 //! * **Stuck lines**: no clock gets through a stuck *sck*, at whichever level; *mosi* and *miso* read as their level, and so
 //!   does the line behind a device, from there to the next. *cs* stuck high is no selection: nothing is taken, and miso, which
-//!   nobody drives then, rests low. *cs* stuck low is no release: the bits of frame after frame run through the chain and
+//!   nobody drives then, reads as an [open line](crate::chain::VirtualChain::set_open_line). *cs* stuck low is no release: the bits of frame after frame run through the chain and
 //!   nothing is latched before the line moves again. The line moves as the fault begins and ends: an edge that comes of
 //!   it is an edge.
 //! * **Reset**: the device starts anew. With a duration it is held in reset until the end: it obeys nothing, and the unit
@@ -26,6 +26,11 @@
 //! * **Open winding**: there is no model of the motor's currents here. One winding alone makes a field that swings and does
 //!   not turn, so the rotor is taken to stay where it is; a real one may tremble, slip, or run on unloaded. The device
 //!   sees no current in that winding: a stall on that winding alone, while it makes steps.
+//!
+//! All fronts of a chain (SPI device, bus and pin, events from a capture) meet the same faults, and each bit those that hold as
+//! its clock begins. Where the controller is set to another SPI mode than the devices, what it makes of each bit goes
+//! edge by edge through the same lines; only a mode that is set while chip select is low makes an edge that no fault
+//! touches. Bits that are clocked while chip select is high concern other chains: no fault but a stuck miso shows.
 //!
 //! Two faults that want the same at a time hold it until the last of them is over. A condition that tests have set by hand
 //! ends with a fault that sets it, too.

@@ -15,7 +15,6 @@ pub(super) use player::Player;
 use player::{Stage, Strikes, Turn};
 
 use super::world::World;
-use crate::clock::bits_ns;
 use crate::device::{Device, Event, EventKind};
 use crate::inject::{DataLine, Fault, InjectError, Line, Script};
 use crate::wire::BusEvent;
@@ -46,6 +45,9 @@ impl World {
             let Some(at_ns) = turn_ns.into_iter().chain(of_devices).min().filter(|&at_ns| at_ns <= end_ns) else {
                 break;
             };
+            if turn_ns == Some(at_ns) {
+                self.send_begun_before(at_ns);
+            }
             self.reach(at_ns);
             if turn_ns == Some(at_ns) {
                 for number in numbers.into_iter().flatten() {
@@ -54,7 +56,6 @@ impl World {
                     }
                 }
             }
-            self.player.pass(at_ns, &self.devices);
         }
         self.player.pass(end_ns, &self.devices);
     }
@@ -70,7 +71,7 @@ impl World {
         let now_ns = self.now_ns();
         match event {
             BusEvent::Select => self.select_with_faults(now_ns),
-            BusEvent::Bits(bits) => return self.clock_with_faults(bits, false),
+            BusEvent::Bits(bits) => return self.clock_with_faults(bits, |_| now_ns),
             BusEvent::Deselect => self.release_with_faults(now_ns),
         }
         // What the devices have begun with the edge may be what a fault waits for.
@@ -80,8 +81,11 @@ impl World {
     }
 
     fn select_with_faults(&mut self, now_ns: u64) {
+        if self.is_asked_for {
+            return;
+        }
         self.check_gap();
-        let is_news = !std::mem::replace(&mut self.is_asked_for, true);
+        self.is_asked_for = true;
         self.place = 0;
         for number in self.player.begin_frame(self.frames, self.registers.frame_bits()) {
             if let Some(turn) = self.player.turn(number, now_ns) {
@@ -89,10 +93,6 @@ impl World {
             }
         }
         self.move_chip_select(now_ns);
-        if !is_news && self.player.stuck(Line::Cs).is_none() {
-            // A selection on top of another counts its clocks anew.
-            self.registers.take(BusEvent::Select, &mut Vec::new());
-        }
     }
 
     fn release_with_faults(&mut self, now_ns: u64) {
@@ -114,34 +114,42 @@ impl World {
         }
     }
 
-    /// One clock of the controller for each bit; gives what it reads. Timed bits follow one another at the clock's pace.
-    pub(super) fn clock_with_faults(&mut self, bits: &[bool], is_timed: bool) -> Vec<bool> {
-        let now_ns = self.now_ns();
-        let mut read = Vec::new();
-        for (before, &bit) in (0..).zip(bits) {
-            let passed_ns = if is_timed { bits_ns(self.bits_under_way + before, self.clock_hz) } else { 0 };
-            self.play_to(now_ns.saturating_add(passed_ns));
-            let place = self.place;
-            self.place += 1;
-            let is_selected = self.registers.is_selected();
-            if !is_selected && self.is_asked_for {
-                self.player.strike_stuck(Line::Cs, place);
-            }
-            let mosi = self.player.carry(DataLine::Mosi, place, bit);
-            let standing = is_selected && self.registers.front();
-            for _ in 0..self.player.clocks(place) {
-                self.registers.take(BusEvent::Bits(&[mosi]), &mut Vec::new());
-                for (device, level) in self.player.breaks().into_iter().filter(|_| is_selected) {
-                    if self.registers.replace_arrival(device + 1, level).is_some_and(|was| was != level) {
-                        self.player.strike_stuck(Line::Behind(device), place);
-                    }
+    /// One clock of the controller for each bit; gives what it reads. The clock of a bit begins at the instant that belongs
+    /// to the number of bits before it.
+    pub(super) fn clock_with_faults(&mut self, bits: &[bool], begins_ns: impl Fn(u64) -> u64) -> Vec<bool> {
+        let clock = |(before, &bit)| {
+            self.play_to(begins_ns(before));
+            self.clock_one_with_faults(bit)
+        };
+        (0..).zip(bits).map(clock).collect()
+    }
+
+    /// One clock of the controller with the faults that hold now; gives what it reads.
+    pub(super) fn clock_one_with_faults(&mut self, bit: bool) -> bool {
+        let place = self.place;
+        self.place += 1;
+        let is_selected = self.registers.is_selected();
+        if !is_selected && !self.is_asked_for {
+            // Nobody on this chain is spoken to, so no frame of it can be struck.
+            let open = self.registers.clock(bit);
+            return self.player.stuck(Line::Miso).unwrap_or(open);
+        }
+        if !is_selected {
+            self.player.strike_stuck(Line::Cs, place);
+        }
+        let mosi = self.player.carry(DataLine::Mosi, place, bit);
+        let mut read = None;
+        for _ in 0..self.player.clocks(place) {
+            let came = self.registers.clock(mosi);
+            read.get_or_insert(came);
+            for (device, level) in self.player.breaks().into_iter().filter(|_| is_selected) {
+                if self.registers.replace_arrival(device + 1, level).is_some_and(|was| was != level) {
+                    self.player.strike_stuck(Line::Behind(device), place);
                 }
             }
-            let miso = self.player.carry(DataLine::Miso, place, standing);
-            // Bits that nobody asked for have no answer.
-            read.extend((is_selected || self.is_asked_for).then_some(miso));
         }
-        read
+        let came = read.unwrap_or_else(|| self.registers.lose_clock(mosi));
+        self.player.carry(DataLine::Miso, place, came)
     }
 
     /// Chip select is where the controller and the faults have it.

@@ -13,6 +13,7 @@ use crate::device::{Event, EventKind, Violation};
 use crate::inject::{Bits, DataLine, Fault, Lasts, Line, Script, Start, Winding};
 use crate::wire::{BusEvent, bits_of, bytes_of};
 
+mod fronts;
 mod motors;
 
 const LATCHED: &Layout = &Latched::LAYOUT;
@@ -184,7 +185,7 @@ fn chip_select_stuck_high_is_no_frame_and_stuck_low_is_no_latch() {
     let moves = |chain: &VirtualChain| chain.is_moving(0, 0);
     let cs = |level, lasts| chain(LATCHED, 1, stuck(Line::Cs, level), Start::At(0), lasts);
     let high = cs(PinState::High, Lasts::Frames(2));
-    assert_eq!(talk(&high, &[0xB4, 0x00]), [0, 0]);
+    assert_eq!(talk(&high, &[0xB4, 0x00]), [0xFF, 0xFF], "an open line is high");
     talk(&high, &[0x13, 0x88]);
     assert_eq!((moves(&high), high.frames(), struck(&high)), (false, 2, vec![(0, 16, 0), (1, 16, 0)]));
     talk(&high, &[0xB4, 0x00]);
@@ -193,6 +194,7 @@ fn chip_select_stuck_high_is_no_frame_and_stuck_low_is_no_latch() {
 
     // What this map has to say when nothing was asked begins with ones.
     let nobody = chain(FIXED_WORD, 1, stuck(Line::Cs, PinState::High), Start::At(0), Lasts::ForEver);
+    nobody.set_open_line(false);
     assert_eq!(talk(&nobody, &[0; 6]), [0; 6], "nobody drives miso");
 
     // Both units run through, and the last one is latched alone as the line comes up.
