@@ -28,8 +28,9 @@
 //! | speak in turns, degrees or millimetres | [`mechanism`] |
 //! | find home, many axes at once | [`homing`] |
 //! | know how long a move takes; move on a straight line | [`plan`] |
-//! | know where an axis is, and send nothing that leads beyond its limits | [`track`] |
+//! | know where an axis is, and send nothing that leads beyond its limits | [`track`], [`track::GuardedChain`] |
 //! | know what is wrong and what to do | [`fault`] |
+//! | know how a refused command is noticed | [`Chain::send`], [`chain::RefusalNotice`] |
 //! | be sure that a command was understood, on a noisy bus | [`chain::verified`] |
 //! | count the devices and check their wiring | [`wiring`] |
 //! | let every bridge go from a panic handler | [`release`] |
@@ -87,9 +88,10 @@
 //! use stepchain::{Chain, Command};
 //!
 //! # let first = frame([0x7E, 0x7E, 0x68, 0x00, 0xB4, 0x00]);
-//! # let spi = Mock::new(&[first, frame([0x3A, 0x18, 0x0C, 0x80, 0x13, 0x88])].concat());
+//! # let second = frame([0x3A, 0x18, 0x0C, 0x80, 0x13, 0x88]);
+//! # let spi = Mock::new(&[first, second, frame([0xE0, 0, 0xE0, 0, 0xE0, 0]), frame([0x7E; 6])].concat());
 //! let mut chain = Chain::<Latched, _, 3>::new(spi);
-//! // One call, one chip-select edge: all three begin together.
+//! // One call, one chip-select edge: all three begin together. Then a look at whether a device has refused.
 //! chain.send(&[
 //!     Command::MoveVelocity { velocity: Velocity::from_steps_per_s(100)? },
 //!     Command::MoveRelative { distance: Distance::from_microsteps(3200) },

@@ -92,17 +92,8 @@ impl Exchange<'_> {
     }
 }
 
-/// The replies, or the first error among them.
-pub(super) fn all_of<E, const N: usize>(results: [Result<Reply, ReplyError>; N]) -> Result<[Reply; N], Error<E>> {
-    let mut replies = [Reply::default(); N];
-    for (device, (reply, result)) in replies.iter_mut().zip(results).enumerate() {
-        *reply = result.map_err(|error| Error::Reply { device, error })?;
-    }
-    Ok(replies)
-}
-
 /// One device's command among filler.
-pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
+pub(crate) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
     let mut commands = [AxisCommand::default(); N];
     match commands.get_mut(device) {
         Some(place) => *place = command,
@@ -112,7 +103,7 @@ pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Re
 }
 
 /// A time in the microseconds of a `DelayNs`, rounded up, in as many calls as it needs.
-pub(super) fn waits(time: Duration) -> impl Iterator<Item = u32> {
+pub(crate) fn waits(time: Duration) -> impl Iterator<Item = u32> {
     let whole = time.as_micros();
     let mut left = if whole.saturating_mul(1000) < time.as_nanos() { whole + 1 } else { whole };
     core::iter::from_fn(move || {

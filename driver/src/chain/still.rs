@@ -4,10 +4,11 @@ use core::fmt;
 use core::time::Duration;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Devices, Flag, MotionState};
-use crate::reply::{Reply, ReplyError, Status};
+use crate::map::Devices;
+use crate::reply::{Reply, ReplyError};
 
 use super::procedure::{Procedure, Step};
+use super::refusal::moves;
 
 /// Polls the status of a whole chain, without clearing anything, until every axis stands.
 ///
@@ -116,13 +117,6 @@ impl<const N: usize> UntilStill<N> {
             }
         }
         Ok(())
-    }
-}
-
-fn moves(status: &Status, axis: u8) -> Option<bool> {
-    match status.motion_state_of(axis) {
-        Some(state) => Some(state != MotionState::Standstill),
-        None => status.flag_of(Flag::Busy, axis),
     }
 }
 

@@ -70,6 +70,11 @@ impl<const K: usize, const N: usize> Homing<K, N> {
         }
     }
 
+    /// The device and the axis of each, in the order in which they were given.
+    pub fn places(&self) -> [(usize, u8); K] {
+        self.axes.each_ref().map(|axis| axis.spec.place())
+    }
+
     /// How far each axis has come, in the order in which they were given.
     pub fn phases(&self) -> [Phase; K] {
         self.axes.each_ref().map(Axis::phase)

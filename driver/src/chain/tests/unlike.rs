@@ -57,14 +57,35 @@ fn commands_end_on_one_edge_behind_each_devices_own_filler() {
     ]);
     let mut chain = Chain::<Mixed, _, 3>::new(spi);
     let replies = chain
-        .send(&[
+        .exchange(&[
             Command::read(Parameter::ProfileVelocity),
             Command::write(Parameter::ProfileVelocity, velocity(700)),
             Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven },
         ])
-        .unwrap();
+        .unwrap()
+        .map(Result::unwrap);
     assert_eq!(replies[0].value, Some(Value::Velocity(velocity(500))));
     assert_eq!((replies[1].value, replies[2].value), (None, None));
+    chain.release().done();
+}
+
+/// Only the device whose map has a flag for refusals is looked at, and its flag is read by its own map: bit 8 of 0x810D.
+#[test]
+fn a_refusal_is_heeded_in_the_terms_of_its_device() {
+    let spi = bus(&[
+        (&[0x7E, 0x7E, 0xF2, 0xE7, 0x7E, 0x7E], &[0; 6]),
+        (&[0x7E, 0x7E, 0x00, 0x2B, 0x7E, 0x7E], &[0; 6]),
+        (&[0x7E, 0x7E, 0xC1, 0x35, 0x7E, 0x7E], &[0; 6]),
+        (&[0x3A, 0x18, 0x79, 0xBD, 0x7E, 0x7E], &[0; 6]),
+        (&[0xE0, 0x00, 0x00, 0x00, 0x7E, 0x7E], &[0; 6]),
+        (&[0x7E, 0x7E, 0x00, 0x00, 0x7E, 0x7E], &[0x81, 0x0D, 0, 0, 0, 0]),
+    ]);
+    let mut chain = Chain::<Mixed, _, 3>::new(spi);
+    let stop = Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven };
+    let write = Command::write(Parameter::ProfileVelocity, velocity(700));
+    let error = chain.send(&[Command::Filler, write, stop]).unwrap_err();
+    let verb = Verb::Stop(StopRamp::Quick, BridgeState::Driven);
+    assert_eq!(error, Error::Rejected { device: 2, verb, flag: Flag::CommandRejected });
     chain.release().done();
 }
 
