@@ -268,8 +268,6 @@ impl World {
 
     fn raise_chip_select(&mut self) {
         if self.controller_selects() {
-            // A bit that was under way as a fault turned has left before that.
-            self.catch_up();
             self.settle_bus();
             let bits = self.bus.queue.len() as u64;
             if bits > 0 {

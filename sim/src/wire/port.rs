@@ -9,7 +9,7 @@
 
 use stepchain::map::{BitOrder, SpiMode, Wire};
 
-use super::edges::{Driver, EdgeRegisters, shows_first_bit_at_once};
+use super::edges::{Driver, EdgeRegisters, Lines, shows_first_bit_at_once};
 use super::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
 
 /// A chain's shift registers behind a controller whose mode and bit order need not be theirs.
@@ -170,9 +170,12 @@ impl Port {
     /// the controller reads: the level at which MISO was left.
     pub fn lose_clock(&mut self, bit: bool) -> bool {
         self.driver.mosi = bit;
-        match &self.edges {
-            _ if !self.is_selected() => self.open_line,
-            Some(edges) => edges.miso().unwrap_or(self.open_line),
+        match &mut self.edges {
+            _ if !self.registers.selected => self.open_line,
+            Some(edges) => {
+                edges.set(Lines { mosi: bit, ..edges.lines() });
+                edges.miso().unwrap_or(self.open_line)
+            }
             None => self.registers.standing(shows_first_bit_at_once(self.mode)),
         }
     }
@@ -333,18 +336,35 @@ mod tests {
             let mut port = Port::new(&Wire::latched_units(4, FILLER).mode(mode), 1);
             port.load_device(0, 0b1011);
             port.set_mode(controller);
-            let outside = port.lose_clock(false);
             let mut miso = Vec::new();
+            // A selection before it leaves nothing behind.
+            port.take(BusEvent::Select, &mut miso);
+            port.clock(false);
+            port.take(BusEvent::Deselect, &mut miso);
+            port.load_device(0, 0b1011);
+            let outside = port.lose_clock(false);
             port.take(BusEvent::Select, &mut miso);
             let before = [port.lose_clock(true), port.clock(true), port.lose_clock(true)];
             let after = [port.clock(false), port.lose_clock(true)];
             let latched = port.take(BusEvent::Deselect, &mut miso);
-            assert_eq!((outside, latched), (true, Some(Latched { units: vec![0b1110], clocks: 2 })), "{mode:?}");
-            [before.as_slice(), &after].concat()
+            assert!(outside, "an open line");
+            // The lost clock was the last one: where MOSI is heard late, its level is heard first.
+            port.load_device(0, 0);
+            port.take(BusEvent::Select, &mut miso);
+            port.clock(false);
+            let next = port.take(BusEvent::Deselect, &mut miso).map(|latched| latched.units[0]);
+            assert_eq!(next, Some(u64::from(controller == SpiMode::Mode1)), "{controller:?}");
+            ([before.as_slice(), &after].concat(), latched.map(|latched| (latched.units[0], latched.clocks)))
         };
-        assert_eq!(read(SpiMode::Mode0, SpiMode::Mode0), [true, true, false, false, true]);
-        assert_eq!(read(SpiMode::Mode3, SpiMode::Mode3), [false, true, true, false, false]);
-        assert_eq!(read(SpiMode::Mode3, SpiMode::Mode0), [false, false, false, false, true], "first bit lost");
+        let came = |bits: [u8; 5], unit| (bits.map(|bit| bit == 1).to_vec(), Some((unit, 2)));
+        assert_eq!(read(SpiMode::Mode0, SpiMode::Mode0), came([1, 1, 0, 0, 1], 0b1110));
+        assert_eq!(read(SpiMode::Mode3, SpiMode::Mode3), came([0, 1, 1, 0, 0], 0b1110));
+        assert_eq!(read(SpiMode::Mode3, SpiMode::Mode0), came([0, 0, 0, 0, 1], 0b1110), "first bit lost");
+        assert_eq!(
+            read(SpiMode::Mode0, SpiMode::Mode1),
+            came([1, 1, 0, 0, 1], 0b1111),
+            "MOSI as the lost clock left it"
+        );
     }
 
     /// In mode 1 the output keeps the bit that has left last until the next first edge: one that looks then sees it again.

@@ -154,6 +154,17 @@ fn the_pin_is_where_the_firmware_has_it_and_the_line_where_it_is_stuck() {
     assert_eq!(violations(&chain), [Violation::SurplusUnits { bits: 16, chain_bits: 8 }]);
 }
 
+/// The write ends at 8 µs, and its last bit has begun before the line moves.
+#[test]
+fn a_line_that_moves_within_the_last_bit_of_a_write_has_moved_when_it_returns() {
+    let chain = chain(&RAW, 1, stuck(Line::Cs, PinState::High), Start::At(7_500), Lasts::ForEver);
+    chain.set_buffer_bytes(0);
+    let (mut bus, mut chip_select) = chain.bus();
+    chip_select.set_low().unwrap();
+    bus.write(&[0]).unwrap();
+    assert_eq!((chain.now_ns(), chain.is_selected()), (8_000, false));
+}
+
 /// On a shared bus. A line that is stuck is so for all; noise is told of the frames of this chain only.
 #[test]
 fn bits_for_others_strike_no_frame_and_do_not_move_the_dice() {
@@ -223,9 +234,12 @@ fn a_script_that_comes_amidst_a_frame_counts_the_bits_before_it() {
     chain.drive(BusEvent::Bits(&[false; 5]));
     let flips = Fault::BitFlips { line: DataLine::Mosi, bits: Bits::At(vec![1, 6]) };
     chain.inject(&Script::new().with(flips, Start::At(0), Lasts::ForEver, 1)).unwrap();
-    chain.drive(BusEvent::Bits(&[false; 3]));
+    chain.drive(BusEvent::Bits(&[false; 1]));
+    chain.drive(BusEvent::Select);
+    chain.drive(BusEvent::Bits(&[false; 2]));
     chain.drive(BusEvent::Deselect);
-    assert_eq!(struck(&chain), [(1, 1, 6)]);
+    assert_eq!(struck(&chain), [(1, 1, 6)], "and a second selection is none");
+    assert_eq!(violations(&chain), [Violation::TooFewClocks { clocks: 3, least: 8 }]);
 }
 
 /// The fork is taken while the fault holds, after its dice have been thrown some times, and amidst a selection.
