@@ -7,7 +7,7 @@ use embassy_futures::block_on;
 use stepchain::chain::{Retries, UntilStill, Verifier};
 use stepchain::homing::{AxisHoming, Homing, HomingError, HomingVelocities, Lacking, Method, SearchLimits};
 use stepchain::map::{
-    BridgeState, ChainFlaw, ChainMap, Devices, Flag, Parameter, RegisterMap, StopRamp, Way, WireDifference,
+    BridgeState, ChainFlaw, ChainMap, Devices, Flag, Parameter, RegisterMap, StopRamp, Verb, Way, WireDifference,
 };
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::settings::{Apply, ReadBack, Setting, Settings};
@@ -65,7 +65,7 @@ fn moves_of_unlike_devices_start_on_one_edge_and_end_where_they_should() {
     let starts: Vec<_> = bench
         .events()
         .into_iter()
-        .filter(|event| matches!(event.kind, EventKind::CommandAccepted { .. }))
+        .filter(|event| matches!(event.kind, EventKind::CommandAccepted { verb: Verb::MoveRelative, .. }))
         .map(|event| event.time_ns)
         .collect();
     assert_eq!(starts, [starts[0]; 4]);

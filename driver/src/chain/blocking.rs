@@ -19,7 +19,8 @@ use super::verified::{Attempt, Verifier, VerifyError};
 ///
 /// Owns nothing but the SPI device and a frame buffer of 8·N bytes. Each frame is one transaction with one transfer
 /// in place. After a failed transfer the next call begins with idle frames, as many as the longest command has units,
-/// which complete what was half sent (with filler in place of what it lacked) or let the devices drop it.
+/// which complete what was half sent (with filler in place of what it lacked) or let the devices drop it. What was completed
+/// so may have raised a flag that speaks against a command; until the status is taken, [`send`](Self::send) reports it.
 ///
 /// ```
 /// # use embedded_hal_mock::eh1::spi::{Mock, Transaction};

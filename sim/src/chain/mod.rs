@@ -53,7 +53,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use stepchain::map::{BridgeState, ChainFlaw, Devices, Flag, Flaw, Layout};
 
-use crate::device::{Axis, Breakpoint, Device, Switch};
+use crate::device::{Axis, Bounce, Breakpoint, Demand, Device, History, Switch};
 use crate::inject::{InjectError, Script};
 use crate::motion::Engine;
 use crate::wire::BusEvent;
@@ -283,6 +283,25 @@ impl VirtualChain {
         self.with_axis(device, axis, Axis::trajectory)
     }
 
+    /// Where an axis is told to be now, how fast it goes, and the electrical angle of its windings.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    #[must_use]
+    pub fn demand(&self, device: usize, axis: usize) -> Demand {
+        self.with_axis(device, axis, Axis::demand)
+    }
+
+    /// A copy of all motion of an axis since power-up and of what is planned, to ask about any instant and for the steps in
+    /// any stretch of time. What it costs is the number of commands so far.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    #[must_use]
+    pub fn history(&self, device: usize, axis: usize) -> History {
+        self.with_axis(device, axis, |axis, _| axis.history())
+    }
+
     /// Puts an axis at an unwrapped count of microsteps, behind the firmware's back.
     ///
     /// # Panics
@@ -346,6 +365,14 @@ impl VirtualChain {
     /// If the chain has no such device or axis.
     pub fn set_switch(&self, device: usize, axis: usize, switch: Switch) {
         self.change_axis(device, axis, |device, now_ns| device.set_switch(axis, switch, now_ns));
+    }
+
+    /// The contact of an axis' home switch bounces so from its next change on, or not at all, as at first.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    pub fn set_bounce(&self, device: usize, axis: usize, bounce: Option<Bounce>) {
+        self.change_axis(device, axis, |device, now_ns| device.set_bounce(axis, bounce, now_ns));
     }
 
     /// The machine of an axis has an end stop from now on, in full steps from where the rotor was at power-up: below the

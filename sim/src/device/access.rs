@@ -116,6 +116,12 @@ impl Device {
                 for axis in self.dictionary.axes_of(field) {
                     let resolution = self.resolution(axis);
                     self.axes[usize::from(axis)].set_resolution(now_ns, resolution);
+                    self.apply(axis, now_ns);
+                }
+            }
+            Parameter::MaxProfileVelocity | Parameter::FullStepThreshold => {
+                for axis in self.dictionary.axes_of(field) {
+                    self.apply(axis, now_ns);
                 }
             }
             _ => {}

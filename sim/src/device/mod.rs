@@ -21,10 +21,16 @@
 //! * **Motion parameters** are what the registers hold when the command comes, and stay for this motion. Without a
 //!   register: no deceleration means the acceleration, no quick stop deceleration the deceleration, no start-stop
 //!   velocity none, no profile velocity the greatest one; [`DEFAULT_VELOCITY`] and [`DEFAULT_ACCELERATION`] where there
-//!   is nothing at all. A velocity above the max profile velocity is cut down to it, which the status tells as an
-//!   internal limit.
+//!   is nothing at all.
+//! * **The max profile velocity** acts at once, for it is a bound and no parameter of one motion. A velocity above it is
+//!   cut down to it, which the status tells as an internal limit. Written under way, it slows down what is too fast by the
+//!   deceleration of its command, and what it had cut down before may be as fast as it was told; a move still ends on its
+//!   target ([`Engine::bound_velocity`](crate::motion::Engine::bound_velocity)). A change of speed makes the axis busy again.
+//! * **Full steps** are made above the full-step threshold, which acts at once, too: the field of the windings stands in the
+//!   middle of the full step in which the counter is, and the counter goes on in microsteps
+//!   ([`Field`](crate::motion::Field)).
 //! * **Counting** is in microsteps of the resolution that holds. To change it under way is possible where the map
-//!   allows it, and leaves the speed in microsteps as it is.
+//!   allows it, and leaves the speed in microsteps as it is, unless that is above the max profile velocity then.
 //! * **The end of a counter that does not wrap** stops a motion without target there, by its deceleration.
 //! * **The bridge** is in high impedance after power-up; motion drives it, and a stop puts it into its state when the
 //!   motor stands. Zeroing the counter during a motion lets it end as far away as before.
@@ -34,6 +40,8 @@
 //!   is as wanted already, that instant is the command's. A search for zero that is told its direction alone creeps at
 //!   the start-stop velocity; if that is zero, at [`CREEP_SHARE`] of the profile velocity. One that comes to the end of a
 //!   counter that does not wrap has not arrived. What a search has saved is a number: it stays when the counter is zeroed.
+//! * **Bouncing**: the input of a home switch follows its contact at once and then bounces as [`Device::set_bounce`] says;
+//!   status, searches and their positions see the input, so what a search saves is the first edge.
 //! * **Returns** go by the shortest way.
 //! * **Outside pulses** come in by [`Device::pulse`]. Following them, an axis is not busy; its own steps cease at once.
 //! * **Commands that wait** have one place for each axis. The command begins at the instant at which the one before it is
@@ -57,6 +65,7 @@
 
 mod access;
 mod axis;
+mod bounce;
 mod counter;
 mod event;
 mod flags;
@@ -78,9 +87,10 @@ use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
 use crate::inject::Winding;
 
 pub use axis::Axis;
+pub use bounce::Bounce;
 pub use counter::Counter;
 pub use event::{Event, EventKind, Rejection, Violation};
-pub use history::Breakpoint;
+pub use history::{Breakpoint, Demand, History};
 pub use machine::Switch;
 
 pub(crate) use text::{bridge_name, grouped};
@@ -141,6 +151,7 @@ impl Device {
             dictionary,
         };
         device.axes = (0..layout.axes).map(|axis| Axis::new(now_ns, device.resolution(axis))).collect();
+        (0..layout.axes).for_each(|axis| device.apply(axis, now_ns));
         device.flags.watch(&device.axes, now_ns);
         // What holds after power-up is no news.
         device.seen = device.snapshot(now_ns);
@@ -191,6 +202,7 @@ impl Device {
         self.assembler.clear();
         self.replies.clear();
         self.flags.word_is_wrong(Flag::CommandRejected, 0);
+        self.tell_news(now_ns);
         self.idle_unit(now_ns)
     }
 
@@ -235,6 +247,7 @@ impl Device {
         for axis in 0..layout.axes {
             let resolution = self.resolution(axis);
             self.axes[usize::from(axis)].reset(now_ns, resolution);
+            self.apply(axis, now_ns);
         }
         self.flags.restart(now_ns);
         self.log(now_ns, EventKind::Reset);
@@ -275,6 +288,13 @@ impl Device {
     pub fn set_switch(&mut self, axis: usize, switch: Switch, now_ns: u64) {
         self.advance(now_ns);
         self.axes[axis].set_switch(now_ns, switch);
+        self.tell_news(now_ns);
+    }
+
+    /// The contact of an axis' home switch bounces so from now on, or not at all.
+    pub fn set_bounce(&mut self, axis: usize, bounce: Option<Bounce>, now_ns: u64) {
+        self.advance(now_ns);
+        self.axes[axis].set_bounce(now_ns, bounce);
         self.tell_news(now_ns);
     }
 
