@@ -158,6 +158,8 @@ fn the_chain_works_again_after<M: RegisterMap>(fault: &Fault, seed: u64) {
     assert!(bench.events().iter().any(|event| ended(&event.kind)), "{fault}");
     // Half a command may be left in a device: idle frames let it run out.
     chain.doubt_step();
+    // What a device has noticed it tells until it is taken, and a call would take it for a refusal of its own.
+    chain.send_all(Command::TakeStatus).unwrap();
     chain.send_all(Command::write(Parameter::ProfileVelocity, velocity)).unwrap();
     let replies = chain.send_all(read).unwrap();
     for reply in replies {
