@@ -13,6 +13,8 @@
 //!   registers, status    device     what the device does about it
 //!      v   ^
 //!   ramps                motion     where the motor is commanded to be, in closed form
+//!      v
+//!   currents, rotor      motor      what a motor behind a bridge makes of it; stands alone so far
 //! ```
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
@@ -29,6 +31,7 @@ pub mod device;
 pub mod expect;
 pub mod map_file;
 pub mod motion;
+pub mod motor;
 pub mod random_map;
 pub mod report;
 pub mod run;

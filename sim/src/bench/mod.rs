@@ -57,7 +57,7 @@ mod settings;
 #[cfg(test)]
 mod tests;
 mod timeline;
-mod tree;
+pub(crate) mod tree;
 
 use stepchain::Command;
 use stepchain::map::{BufferMode, Layout, Register};
