@@ -93,11 +93,24 @@ fn a_single_move_that_was_read_at_its_end_needs_no_look_at_the_status() {
     }
 }
 
+/// A run that waits for a move begins at its end: read there, the axis does not rest.
+#[test]
+fn a_run_that_waited_is_under_way_where_the_move_before_it_ends() {
+    let mut guard = braking(-100, 100, 20);
+    let limits = guard.limits.take();
+    guard.sends(by(50)).unwrap();
+    guard.sends(run(5).buffered()).unwrap();
+    guard.limits = limits;
+    guard.reads(50).unwrap();
+    assert!(guard.check(by(1)).is_err() && guard.check(by(-150)).is_ok() && guard.check(by(-151)).is_err());
+}
+
 #[test]
 fn an_axis_without_limits_that_runs_has_to_be_read_once_it_has_some() {
     let mut guard = braking(-100, 100, 20);
     let limits = guard.limits.take();
     guard.sends(run(5)).unwrap();
+    guard.reads(10).unwrap();
     guard.sends(STOP).unwrap();
     guard.limits = limits;
     assert_eq!(guard.check(by(0)), unknown(EndUnknown::Unread));
