@@ -15,8 +15,8 @@
 //!   With nothing to say, the map's idle reply leaves. A rejected word is answered like an obeyed one; content that
 //!   is not there is zero, and has no length where the wire sends whole units by the register.
 //! * **Rejections** change nothing but the status. Writing a code that the map gives no meaning is one of them. In a
-//!   register with several fields only those are written that can be; a field that may not be written at this time
-//!   does no harm if it is written with what it holds.
+//!   register with several fields only those are written that can be, and the log has the bits of the others that were
+//!   told otherwise; a field that may not be written at this time does no harm if it is written with what it holds.
 //! * **Commands made of writes** take effect with their last write; their other parts are what the registers hold.
 //! * **Motion parameters** are what the registers hold when the command comes, and stay for this motion. Without a
 //!   register: no deceleration means the acceleration, no quick stop deceleration the deceleration, no start-stop
