@@ -426,13 +426,13 @@ impl Device {
         self.tell_news(now_ns);
     }
 
-    /// What happens next, and to which axis.
+    /// What happens next, and to which axis. What time cannot reach, its last instant included, never happens.
     fn next_of_axes(&self) -> Option<(u64, u8)> {
         let next = |(axis, of_axis): (u8, &Axis)| {
             let done = self.waiting.get(&axis).and_then(|_| of_axis.done_at());
             Some((of_axis.next_event().into_iter().chain(done).min()?, axis))
         };
-        (0..).zip(&self.axes).filter_map(next).min()
+        (0..).zip(&self.axes).filter_map(next).filter(|&(at_ns, _)| at_ns < u64::MAX).min()
     }
 
     /// Catches what the axes show and tell.
