@@ -342,4 +342,6 @@ mod fronts;
 #[cfg(feature = "async")]
 mod heed;
 #[cfg(feature = "async")]
+mod heed_axes;
+#[cfg(feature = "async")]
 mod verified;
