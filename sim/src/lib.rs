@@ -17,6 +17,8 @@
 //!   currents, rotor      motor      what a motor behind a bridge makes of it; stands alone so far
 //! ```
 //!
+//! What goes wrong on the way is a script of [`inject`], which the chain takes.
+//!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
 //! must have done, and [`conformance`] tries every law on a map of their own. [`mod@tune`] computes drive settings for a motor.
@@ -28,7 +30,9 @@ pub mod clock;
 pub mod conformance;
 pub mod decode;
 pub mod device;
+mod dice;
 pub mod expect;
+pub mod inject;
 pub mod map_file;
 pub mod motion;
 pub mod motor;
