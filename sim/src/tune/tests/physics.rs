@@ -34,8 +34,8 @@ fn the_simulated_motor_draws_the_currents_that_were_computed() {
     }
 }
 
-/// The phasor sum by hand, without load: I = (V − E)/Z with V and E in line, since R counts for little at the far end.
-/// Here exactly: (V cos γ)… solved for i_q = 0 gives X·i_d + E = √(V² − (R·i_d)²).
+/// The phasor triangle by hand: without torque only i_d flows, so that V² = (R·i_d)² + (X·i_d + E)²; where the load is
+/// lost, the pull-out formula says so, too.
 #[test]
 fn the_untuned_current_droops_as_the_formula_says() {
     let tuning = two_segments();
