@@ -108,6 +108,10 @@ fn torque_needed_is_half_of_torque_available_at_most() {
     // By hand: J·a with 15e-6 kg·m² and 131 070 steps/s² of 0.0314 rad each, beside 0.038 N·m of load and friction.
     let by_hand = 15e-6 * 131_070.0 * 0.031_415_926_5 + 0.038;
     assert!((tuning.torque_n_m(MotionState::Accelerating, 0.0) - by_hand).abs() < 1e-6);
+    // While slowing down the load helps: 0.038 less the same.
+    let braking = 0.038 - (by_hand - 0.038);
+    assert_eq!(tuning.deceleration, tuning.acceleration, "this map has one slope for both ways");
+    assert!((tuning.torque_n_m(MotionState::Decelerating, 0.0) - braking).abs() < 1e-6);
 }
 
 /// A stalled rotor induces nothing: V/Z, which no-load in step never reaches.
