@@ -21,7 +21,7 @@
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
-//! must have done, and [`conformance`] tries every law on a map of their own.
+//! must have done, and [`conformance`] tries every law on a map of their own. [`mod@tune`] computes drive settings for a motor.
 
 pub mod bench;
 pub mod chain;
@@ -41,4 +41,5 @@ pub mod report;
 pub mod run;
 mod spelling;
 mod text;
+pub mod tune;
 pub mod wire;

@@ -458,3 +458,52 @@ fn a_bench_with_faults_ends_with_1_and_names_the_likely_causes() {
     let faults: Vec<_> = injected.iter().map(|fault| fault["fault"].as_u64().unwrap()).collect();
     assert_eq!(faults, [1, 2], "those of its device and of the bus");
 }
+
+const DEMO_MOTOR: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../examples/motors/demo.toml");
+
+#[test]
+fn a_motor_is_tuned_with_codes_and_the_errors_that_result() {
+    let ran = stepchain(&directory("tune"), &["tune", DEMO_MOTOR, "--map", "latched", "--format", "json"]);
+    assert_eq!((ran.exit, ran.err.as_str()), (0, ""));
+    let mut objects = ran.objects();
+    let last = objects.pop().unwrap();
+    for field in ["worst_current_error", "valid_to_velocity", "load_n_m"] {
+        assert!(last[field].is_f64(), "{field}: {last}");
+    }
+    assert!(last["warnings"].as_array().unwrap().iter().all(Value::is_string), "{last}");
+    // By hand: a 512th of the supply per code.
+    let amplitude = objects.iter().find(|object| object["parameter"] == "accelerating amplitude").unwrap();
+    assert_eq!(amplitude["quantised"].as_f64(), Some(amplitude["code"].as_f64().unwrap() / 512.0));
+    assert_eq!((amplitude["unit"].as_str(), amplitude["value"].is_f64()), (Some("of supply"), true));
+}
+
+#[test]
+fn a_map_that_cannot_keep_the_currents_is_a_finding() {
+    let ran = stepchain(&directory("tune-lacking"), &["tune", DEMO_MOTOR, "--map", "fixed-word"]);
+    assert_eq!(ran.exit, 1, "{}", ran.err);
+    assert!(ran.out.contains("the map has no back-EMF curve"), "{}", ran.out);
+}
+
+#[test]
+fn tuning_writes_pictures_and_source_and_nothing_over_them() {
+    let directory = directory("tune-out");
+    let arguments = ["tune", DEMO_MOTOR, "--map", "latched", "--out", "tuned"];
+    assert_eq!(stepchain(&directory, &arguments).exit, 0);
+    let mut names: Vec<_> =
+        fs::read_dir(directory.join("tuned")).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    names.sort();
+    assert_eq!(names, ["current.svg", "settings.rs", "torque.svg", "voltage.svg"]);
+    let again = stepchain(&directory, &arguments);
+    assert!(again.exit == 2 && again.err.contains("--force"), "{}", again.err);
+}
+
+#[test]
+fn a_motor_file_or_margin_that_cannot_be_used_is_refused() {
+    let directory = directory("tune-refused");
+    fs::write(directory.join("bad.toml"), "name = \"bad\"\n[motor]\nsteps_per_turn = 201\n[heat]\nambient_c = 25\n")
+        .unwrap();
+    let ran = stepchain(&directory, &["tune", "bad.toml", "--map", "latched"]);
+    assert!(ran.exit == 2 && ran.err.contains("bad.toml:3:18"), "{}", ran.err);
+    let ran = stepchain(&directory, &["tune", DEMO_MOTOR, "--map", "latched", "--torque-margin", "1"]);
+    assert!(ran.exit == 2 && ran.err.contains("--torque-margin"), "{}", ran.err);
+}

@@ -202,7 +202,7 @@ pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
     Ok(if outcome.is_well() { Verdict::NothingWrong } else { Verdict::Found })
 }
 
-fn check_free(out: &Path, force: bool) -> Result<(), Failure> {
+pub(super) fn check_free(out: &Path, force: bool) -> Result<(), Failure> {
     match fs::symlink_metadata(out) {
         Err(_) => Ok(()),
         Ok(_) if force && out.is_dir() => Ok(()),
