@@ -19,6 +19,7 @@
 //! lets the driver and the chain do it, [`report`] shows what came of it.
 
 pub mod bench;
+pub mod capture;
 pub mod chain;
 pub mod cli;
 pub mod clock;
