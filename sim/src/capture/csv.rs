@@ -80,7 +80,8 @@ pub(super) struct Levels {
 pub(super) struct Frames {
     rows: Rows,
     columns: [usize; 3],
-    last: Option<u64>,
+    /// Number and time of the last frame.
+    last: Option<(u64, i64)>,
     ready: Vec<Item>,
     ended: bool,
 }
@@ -106,7 +107,8 @@ pub(super) fn open(file: &str, input: Input, options: &Csv, names: &Names) -> Re
     if let Some(first) = columns.first_mut() {
         *first = first.trim_start_matches('\u{feff}').to_owned();
     }
-    if let ([only], Some(other)) = (&columns[..], [',', ';', '\t'].into_iter().find(|sign| columns[0].contains(*sign))) {
+    if let ([only], Some(other)) = (&columns[..], [',', ';', '\t'].into_iter().find(|sign| columns[0].contains(*sign)))
+    {
         let shown = if other == '\t' { "tab".to_owned() } else { format!("'{other}'") };
         return Err(malformed(format!("one column `{}`", short(only)), &format!("several, as by --separator {shown}")));
     }
@@ -242,7 +244,8 @@ impl Levels {
                 self.waiting = Some(row);
                 return Ok(Step::Trouble(trouble));
             }
-            let done = self.gather.advance(time_ns);
+            // Rows are at the same instant if their times are the same number of nanoseconds.
+            let done = self.gather.advance(time_ns.cast_unsigned(), time_ns);
             self.waiting = Some(row);
             if let Some(done) = done {
                 return Ok(Step::Levels(done));
@@ -279,7 +282,8 @@ impl Frames {
             Ok(Some(item)) => Some(Ok(item)),
             Ok(None) => {
                 self.ended = true;
-                let trouble = Trouble { time_ns: 0, frame: self.last, kind: TroubleKind::CutOff };
+                let (frame, time_ns) = self.last.unzip();
+                let trouble = Trouble { time_ns: time_ns.unwrap_or(0), frame, kind: TroubleKind::CutOff };
                 self.rows.is_cut.then_some(Ok(Item::Trouble(trouble)))
             }
             Err(error) => {
@@ -297,7 +301,9 @@ impl Frames {
         let number = text(frame).and_then(|number| number.parse::<u64>().ok());
         let number = number.ok_or_else(|| self.rows.malformed(&row, frame, "a frame's number"))?;
         let bytes = |column| {
-            text(column).and_then(bytes_of).ok_or_else(|| self.rows.malformed(&row, column, "bytes, two hex digits each"))
+            text(column)
+                .and_then(bytes_of)
+                .ok_or_else(|| self.rows.malformed(&row, column, "bytes, two hex digits each"))
         };
         let (mosi, miso) = (bytes(mosi)?, bytes(miso)?);
         let told = |kind| Item::Trouble(Trouble { time_ns, frame: Some(number), kind });
@@ -314,7 +320,8 @@ impl Frames {
         if !miso.is_empty() && !mosi.is_empty() && miso.len() != mosi.len() {
             self.ready.push(told(TroubleKind::UnequalBytes { mosi: mosi.len(), miso: miso.len() }));
         }
-        match self.last.replace(number).and_then(|last| number.checked_sub(last + 1)) {
+        let last = self.last.replace((number, time_ns));
+        match last.and_then(|(last, _)| number.checked_sub(last.saturating_add(1))) {
             Some(count) if count > 0 => self.ready.push(told(TroubleKind::FramesMissing { count })),
             _ => {}
         }

@@ -18,6 +18,7 @@ use super::error::{Error, Place};
 use super::frame::Step;
 use super::levels::{Gather, Instant, Level, Line, Scale};
 use super::signals::{Names, Signal, Tap, find};
+use super::trouble::{Trouble, TroubleKind};
 
 /// Name of the thread on which the crate reads.
 pub(crate) const READER: &str = "fst reader";
@@ -43,6 +44,8 @@ pub(super) struct Fst {
     batch: std::vec::IntoIter<Change>,
     reader: Option<JoinHandle<Result<(), String>>>,
     waiting: Option<Change>,
+    /// The header tells of times that no block has.
+    is_cut: bool,
     ended: bool,
 }
 
@@ -66,9 +69,8 @@ impl Fst {
         let failed = |error| Error::Io { file: name.to_owned(), error };
         let length = file.metadata().map_err(failed)?.len();
         let mut input = BufReader::with_capacity(64 << 10, file);
-        if let Err(byte) = check_blocks(&mut input, length) {
-            return Err(malformed(Place::Byte(byte), "a block that does not fit the file".to_owned()));
-        }
+        let is_cut = check_blocks(&mut input, length)
+            .map_err(|byte| malformed(Place::Byte(byte), "a block that does not fit the file".to_owned()))?;
         input.seek(SeekFrom::Start(0)).map_err(failed)?;
         // The crate's own checks are assertions; on a thread they end the thread alone.
         let opened = spawn(move || open(input)).and_then(JoinHandle::join);
@@ -113,6 +115,7 @@ impl Fst {
             batch: Vec::new().into_iter(),
             reader: Some(reader),
             waiting: None,
+            is_cut,
             ended: false,
         })
     }
@@ -129,9 +132,9 @@ impl Fst {
             if let Some((_, line, level)) = self.waiting.take() {
                 self.gather.change(line, level);
             }
-            while let Some((ticks, line, level)) = self.batch.next() {
+            for (ticks, line, level) in self.batch.by_ref() {
                 let time_ns = self.scale.ns(ticks).max(self.gather.time_ns());
-                if let Some(done) = self.gather.advance(time_ns) {
+                if let Some(done) = self.gather.advance(ticks, time_ns) {
                     self.waiting = Some((ticks, line, level));
                     return Some(Ok(Step::Levels(done)));
                 }
@@ -156,8 +159,12 @@ impl Fst {
             let (file, place) = (self.file.clone(), Place::Time(self.gather.time_ns()));
             return Some(Err(Error::Malformed { file, place, found, expected: "a whole FST file".to_owned() }));
         }
+        if std::mem::take(&mut self.is_cut) {
+            let trouble = Trouble { time_ns: self.gather.time_ns(), frame: None, kind: TroubleKind::CutOff };
+            return Some(Ok(Step::Trouble(trouble)));
+        }
         let time_ns = self.scale.ns(self.end).max(self.gather.time_ns());
-        let done: Option<Instant> = self.gather.advance(time_ns);
+        let done: Option<Instant> = self.gather.advance(self.end, time_ns);
         if done.is_none() {
             self.ended = true;
         }
@@ -188,9 +195,10 @@ fn open(input: BufReader<File>) -> Result<Opened, String> {
     Ok((reader, signals))
 }
 
-/// Walks over the blocks; `Err` with the place of one that leaves the file or claims to hold more than it can.
-fn check_blocks(input: &mut (impl Read + Seek), length: u64) -> Result<(), u64> {
-    let mut at = 0;
+/// Walks over the blocks; `Err` with the place of one that leaves the file or claims to hold more than it can. Whether
+/// the header tells of a later time than the last block of values reaches: then blocks are missing.
+fn check_blocks(input: &mut (impl Read + Seek), length: u64) -> Result<bool, u64> {
+    let (mut at, mut header_end, mut values_end) = (0, 0, 0);
     while at < length {
         let wrong = |_| at;
         input.seek(SeekFrom::Start(at)).map_err(wrong)?;
@@ -206,6 +214,11 @@ fn check_blocks(input: &mut (impl Read + Seek), length: u64) -> Result<(), u64> 
             return Err(at);
         }
         let most = size.saturating_mul(MOST_UNPACKED);
+        match kind {
+            0 => header_end = number(17),
+            1 | 5 | 8 => values_end = number(17),
+            _ => {}
+        }
         let fits = match kind {
             // Geometry: bytes unpacked, then signals.
             3 => number(9) <= most && number(17) <= most,
@@ -220,7 +233,7 @@ fn check_blocks(input: &mut (impl Read + Seek), length: u64) -> Result<(), u64> 
         }
         at += 1 + size;
     }
-    Ok(())
+    Ok(values_end < header_end)
 }
 
 fn values_fit(input: &mut (impl Read + Seek), end: u64, most: u64) -> std::io::Result<bool> {

@@ -37,7 +37,7 @@ pub(super) struct TooLong;
 
 impl std::fmt::Display for TooLong {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "a piece of more than {} bytes without an end", LONGEST_PIECE)
+        write!(f, "a piece of more than {LONGEST_PIECE} bytes without an end")
     }
 }
 

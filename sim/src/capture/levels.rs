@@ -112,6 +112,8 @@ impl Instant {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Gather {
     now: Instant,
+    /// The present instant as the file counts, which may be finer than nanoseconds.
+    tick: u64,
     changed: [bool; 4],
     any: bool,
 }
@@ -135,11 +137,17 @@ impl Gather {
         self.now.levels[place] = level;
     }
 
-    /// Time goes on to `time_ns`; gives what has happened until now, if anything has.
-    pub(super) fn advance(&mut self, time_ns: i64) -> Option<Instant> {
-        if time_ns == self.now.time_ns {
+    pub(super) const fn tick(&self) -> u64 {
+        self.tick
+    }
+
+    /// Time goes on to `time_ns`, which the file counts as `tick`; gives what has happened until now, if anything has.
+    /// What is at the same tick is at the same instant.
+    pub(super) fn advance(&mut self, tick: u64, time_ns: i64) -> Option<Instant> {
+        if tick == self.tick {
             return None;
         }
+        self.tick = tick;
         let done = self.any.then_some(self.now);
         self.now.time_ns = time_ns;
         self.now.forget_pulses();
@@ -206,13 +214,13 @@ mod tests {
     fn changes_of_one_instant_come_out_together_and_a_pulse_without_duration_is_marked() {
         let mut gather = Gather::default();
         gather.change(Line::Sck, Level::Low);
-        assert_eq!(gather.advance(0), None, "the same instant still");
-        let first = gather.advance(5).unwrap();
+        assert_eq!(gather.advance(0, 0), None, "the same instant still");
+        let first = gather.advance(50, 5).unwrap();
         assert_eq!((first.time_ns, first.level(Line::Sck), first.has_pulsed(Line::Sck)), (0, Level::Low, false));
         gather.change(Line::Sck, Level::High);
         gather.change(Line::Sck, Level::Low);
-        let second = gather.advance(6).unwrap();
+        let second = gather.advance(51, 5).unwrap();
         assert_eq!((second.level(Line::Sck), second.has_pulsed(Line::Sck)), (Level::Low, true));
-        assert_eq!(gather.advance(7), None, "nothing has changed");
+        assert_eq!(gather.advance(70, 7), None, "nothing has changed");
     }
 }

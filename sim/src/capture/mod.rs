@@ -11,7 +11,7 @@
 //!      v
 //!   Word            one device's bits of a frame              chain
 //!      v
-//!   Exchange        what was asked, and what was answered     command, reply, note
+//!   Exchange        what was asked, and what was answered     conversation, listener, reply
 //! ```
 //!
 //! [`open`] gives a [`Capture`], an iterator over [`Item`]s that reads as it goes: memory does not grow with the file.
@@ -36,21 +36,21 @@
 //! drives a virtual chain or knows what a device should have answered.
 
 mod chain;
-mod command;
+mod conversation;
 mod csv;
 mod error;
+mod exchange;
 mod frame;
 mod fst;
 mod guess;
 mod input;
 mod levels;
+mod listener;
 mod note;
 mod pulse;
 mod reply;
 mod signals;
 mod spi;
-#[cfg(test)]
-mod tests;
 mod trouble;
 mod vcd;
 
@@ -62,16 +62,17 @@ use std::path::Path;
 use stepchain::map::SpiMode;
 
 pub use chain::{Evidence, Word, infer_devices, known_words, words};
-pub use command::{Asked, Conversation, Exchange, FieldValue};
+pub use conversation::Conversation;
 pub use csv::{Csv, TIME_COLUMN};
 pub use error::{Error, Place};
+pub use exchange::{Asked, Exchange};
 pub use frame::{Frame, Item};
 pub use guess::Guess;
 pub use input::Progress;
 pub use levels::{Instant, Level, Line};
 pub use note::Note;
 pub use pulse::Pace;
-pub use reply::Reply;
+pub use reply::{FieldValue, Reply};
 pub use signals::Names;
 pub use spi::{CsActive, MOST_BITS, reads_on_rising, rests_high};
 pub use trouble::{Trouble, TroubleKind};

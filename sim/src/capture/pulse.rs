@@ -34,10 +34,9 @@ impl Pace {
                 since = None;
             } else if let (Some(was), Some(is)) = (before.level(Line::Sck).bit(), now.level(Line::Sck).bit())
                 && was != is
+                && let Some(since) = since.replace(now.time_ns)
             {
-                if let Some(since) = since.replace(now.time_ns) {
-                    widths[usize::from(was)].push(now.time_ns - since);
-                }
+                widths[usize::from(was)].push(now.time_ns - since);
             }
         }
         let [low_ns, high_ns] = widths.map(|mut widths| {
@@ -163,7 +162,8 @@ mod tests {
     use super::*;
 
     fn levels(time_ns: i64, sck: Level) -> Instant {
-        let mut instant = Instant { time_ns, ..Instant::default() };
+        let mut instant = Instant::default();
+        instant.time_ns = time_ns;
         instant.set(Line::Sck, sck);
         instant
     }

@@ -78,12 +78,10 @@ impl Reply {
             dictionary.hear(pieces, address, units);
         let layout = dictionary.layout();
         let is_known = |bit: u32| status_mask.checked_shr(bit).unwrap_or(0) & 1 == 1;
-        let flags = layout.status.flags.iter().filter(|flag| is_known(flag.bit.into()) && flag.is_raised(answer.status));
-        let values = if has_content {
-            values(dictionary, address, answer.content, microsteps_per_step)
-        } else {
-            Vec::new()
-        };
+        let flags =
+            layout.status.flags.iter().filter(|flag| is_known(flag.bit.into()) && flag.is_raised(answer.status));
+        let values =
+            if has_content { values(dictionary, address, answer.content, microsteps_per_step) } else { Vec::new() };
         Self {
             units: units.to_vec(),
             status: (status_mask != 0).then_some((answer.status, status_mask)),

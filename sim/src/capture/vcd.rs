@@ -117,11 +117,11 @@ impl Vcd {
             }
             Command::Timestamp(ticks) => {
                 let time_ns = self.scale.ns(ticks);
-                if time_ns < self.gather.time_ns() {
+                if ticks < self.gather.tick() {
                     self.trouble(TroubleKind::TimeWentBack { to_ns: time_ns });
                     return None;
                 }
-                self.gather.advance(time_ns)
+                self.gather.advance(ticks, time_ns)
             }
             Command::ChangeVector(code, vector) => {
                 for tap in self.taps.iter().filter(|tap| tap.key == code) {

@@ -91,12 +91,12 @@ pub(super) struct Arguments {
 
 const EXAMPLE: &str = "\
 Example: what was two devices told, and what did they answer?
-  stepchain decode bench.vcd --map latched
+  stepchain decode tests/captures/two_latched.vcd --map latched
 
-    time, s      frame  chain  command
-    0.000040800      0  0·     read profile acceleration -> 1000 steps/s²
-  ┌ 0.000118400      2  0·     move velocity 120 steps/s
-  └ 0.000118400      2  ·1     stop, profile ramp, driven
+        latch, s   frame  chain  command
+     0.000033500       0  0·     read profile acceleration -> 1000 steps/s²
+┌    0.000134000       3  0·     move velocity 120 steps/s
+└    0.000134000       3  ·1     stop, profile ramp, driven
 
 The time is that of the latch, when a command takes effect. Commands of one latch
 stand in a bracket; `chain` shows whose each is, device 0 (at the controller's
@@ -310,12 +310,7 @@ fn run(
     Ok(ended)
 }
 
-fn tell(
-    trouble: &Trouble,
-    show: &mut dyn Show,
-    counts: &mut Counts,
-    output: &mut Output<'_>,
-) -> Result<(), Failure> {
+fn tell(trouble: &Trouble, show: &mut dyn Show, counts: &mut Counts, output: &mut Output<'_>) -> Result<(), Failure> {
     counts.troubles += 1;
     show.trouble(trouble, output)
 }
@@ -343,8 +338,7 @@ fn is_strange(exchange: &Exchange) -> bool {
 fn tell_guess(facts: &Facts, output: &mut Output<'_>) -> Result<(), Failure> {
     if let Some(guess) = facts.guess {
         let mode = guess.mode as u8;
-        let (low, high, rising, falling) =
-            (guess.rests_low, guess.rests_high, guess.after_rising, guess.after_falling);
+        let (low, high, rising, falling) = (guess.rests_low, guess.rests_high, guess.after_rising, guess.after_falling);
         writeln!(
             output.err,
             "guessed: mode {mode}; the clock rests low {low} times, high {high} times; data change after a rising edge \

@@ -46,7 +46,8 @@ impl Dictionary {
     #[must_use]
     pub fn hear(&self, pieces: &[Piece], address: u16, units: &[u64]) -> Heard {
         let weights = || (0..u32::from(self.layout().wire.unit_bits)).rev();
-        let bits: Vec<bool> = units.iter().flat_map(|unit| weights().map(move |weight| unit >> weight & 1 == 1)).collect();
+        let bits: Vec<bool> =
+            units.iter().flat_map(|unit| weights().map(move |weight| unit >> weight & 1 == 1)).collect();
         let mut heard = Heard { is_well_formed: true, check_is_right: true, ..Heard::default() };
         let mut rest = &bits[..];
         for piece in pieces {
