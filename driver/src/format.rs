@@ -5,20 +5,22 @@
 use defmt::{Format, Formatter, write};
 
 use crate::chain::{Chain, Talk};
-use crate::map::{Message, RegisterMap};
+use crate::map::{ChainMap, Message};
 use crate::recorder::Recorder;
 use crate::wiring::Check;
 
-impl<M: RegisterMap, S: embedded_hal::spi::SpiDevice, const N: usize> Format for Chain<M, S, N> {
+impl<M: ChainMap, S: embedded_hal::spi::SpiDevice, const N: usize> Format for Chain<M, S, N> {
     fn format(&self, f: Formatter<'_>) {
-        write!(f, "Chain of {} `{}`, in step: {}", N, M::LAYOUT.name, self.is_in_step());
+        let others = if M::DEVICES.are_alike() { "" } else { " and others" };
+        write!(f, "Chain of {} `{}`{=str}, in step: {}", N, M::DEVICES.layout(0).name, others, self.is_in_step());
     }
 }
 
 #[cfg(feature = "async")]
-impl<M: RegisterMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> Format for crate::AsyncChain<M, S, N> {
+impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> Format for crate::AsyncChain<M, S, N> {
     fn format(&self, f: Formatter<'_>) {
-        write!(f, "AsyncChain of {} `{}`, in step: {}", N, M::LAYOUT.name, self.is_in_step());
+        let others = if M::DEVICES.are_alike() { "" } else { " and others" };
+        write!(f, "AsyncChain of {} `{}`{=str}, in step: {}", N, M::DEVICES.layout(0).name, others, self.is_in_step());
     }
 }
 

@@ -28,8 +28,9 @@
 //! | speak in turns, degrees or millimetres | [`mechanism`] |
 //! | find home, many axes at once | [`homing`] |
 //! | know how long a move takes; move on a straight line | [`plan`] |
-//! | know where an axis is, and send nothing that leads beyond its limits | [`track`] |
+//! | know where an axis is, and send nothing that leads beyond its limits | [`track`], [`track::GuardedChain`] |
 //! | know what is wrong and what to do | [`fault`] |
+//! | know how a refused command is noticed | [`Chain::send`], [`chain::RefusalNotice`] |
 //! | be sure that a command was understood, on a noisy bus | [`chain::verified`] |
 //! | count the devices and check their wiring | [`wiring`] |
 //! | let every bridge go from a panic handler | [`release`] |
@@ -38,11 +39,32 @@
 //!
 //! Several axes in one device are commanded by [`Command::on`].
 //!
-//! Unlike devices in one chain are not supported, also where they share the wire form: a [`Chain`] has one map for all.
-//! [`Chain::check_wiring`] tells such a chain by a typed error: [`wiring::WiringError::NotWholeUnits`] or
-//! [`WrongCount`](wiring::WiringError::WrongCount) where units differ in length, and
-//! [`Reply`](wiring::WiringError::Reply) where a device's status has a wrong check or bits that the map says can never be
-//! so. A foreign device with units of the same length and a status without either is not noticed.
+//! # Unlike devices in one chain
+//!
+//! Devices of different maps can share one chain if they share the wire form: units of one width, one SPI mode, one bit
+//! order, one framing. A type that implements [`ChainMap`](map::ChainMap) names the layout of each, and stands where else
+//! the one map of all stands: `Chain::<Machine, _, 3>`. Maps of unlike wire form do not compile there, and at run time
+//! [`Codec::for_devices`] refuses them, with what differs and at which device ([`ChainFlaw`](map::ChainFlaw)).
+//! [`map::Devices`] has an example, and says what is combined and what is each device's own.
+//!
+//! | on such a chain | |
+//! | --- | --- |
+//! | `exchange`, `send`, `send_one`, both fronts | each command encoded, filled in for and answered by its device's map |
+//! | `send_all` | where every map has the command; else refused, with the first device that has not |
+//! | `send_verified`, `send_guarded`, the mailbox | as ever; each device tells what its map lets it |
+//! | [`settings`] | [`Apply::new`](settings::Apply::new) with `DEVICES`: to one device, or to each that has the parameters |
+//! | [`homing`], [`UntilStill`](chain::UntilStill) | [`Homing::new`] with `DEVICES`, [`UntilStill::of`](chain::UntilStill::of) |
+//! | [`track`], [`plan`], [`mechanism`] | of one axis each, with the layout of its device |
+//! | [`release`] | as ever, if every map has the stop |
+//! | [`Chain::check_wiring`] | counts, and asks each device by its map; of two in each other's place see [`wiring`] |
+//! | [`wiring::discover`] | not: it counts like devices. A chain of unlike ones is as long as its list |
+//!
+//! A chain whose `M` is one map, and which has other devices in it, is told by [`Chain::check_wiring`], by a typed error:
+//! [`wiring::WiringError::NotWholeUnits`] or [`WrongCount`](wiring::WiringError::WrongCount) where units differ in length,
+//! and [`Reply`](wiring::WiringError::Reply) where a device's status has a wrong check or bits that the map says can never
+//! be so. A foreign device with units of the same length and a status without either is not noticed.
+//!
+//! # Features
 //!
 //! | feature | adds |
 //! | --- | --- |
@@ -66,9 +88,10 @@
 //! use stepchain::{Chain, Command};
 //!
 //! # let first = frame([0x7E, 0x7E, 0x68, 0x00, 0xB4, 0x00]);
-//! # let spi = Mock::new(&[first, frame([0x3A, 0x18, 0x0C, 0x80, 0x13, 0x88])].concat());
+//! # let second = frame([0x3A, 0x18, 0x0C, 0x80, 0x13, 0x88]);
+//! # let spi = Mock::new(&[first, second, frame([0xE0, 0, 0xE0, 0, 0xE0, 0]), frame([0x7E; 6])].concat());
 //! let mut chain = Chain::<Latched, _, 3>::new(spi);
-//! // One call, one chip-select edge: all three begin together.
+//! // One call, one chip-select edge: all three begin together. Then a look at whether a device has refused.
 //! chain.send(&[
 //!     Command::MoveVelocity { velocity: Velocity::from_steps_per_s(100)? },
 //!     Command::MoveRelative { distance: Distance::from_microsteps(3200) },

@@ -57,7 +57,7 @@
 
 use embedded_hal::spi::SpiDevice;
 
-use crate::map::{BridgeState, Layout, RegisterMap, Request, Source, StopRamp, Verb};
+use crate::map::{BridgeState, ChainMap, Devices, Layout, Request, Source, StopRamp, Verb};
 use crate::wire::{self, Content};
 
 /// Most frames that one stop of every axis may take.
@@ -77,7 +77,11 @@ pub struct Frames<const N: usize> {
     next: usize,
 }
 
-/// The release sequence for a chain of `N` devices of the kind `M`.
+/// The release sequence for a chain of the `N` devices `M`.
+///
+/// Of unlike devices each begins its own stop in the same frame, and has filler once it is complete: a device whose stop
+/// takes fewer units than another's lets its bridge go sooner. There are as many idle frames as the longest command of
+/// any of them has units.
 ///
 /// A map without a stop that has no ramp and ends in high impedance does not compile, nor does one where that takes more
 /// than [`MOST_STOP_FRAMES`]:
@@ -91,7 +95,7 @@ pub struct Frames<const N: usize> {
 /// }
 /// let _ = stepchain::release::frames::<Silent, 1>();
 /// ```
-pub const fn frames<M: RegisterMap, const N: usize>() -> Frames<N> {
+pub const fn frames<M: ChainMap, const N: usize>() -> Frames<N> {
     const { Sequence::<M, N>::FRAMES }
 }
 
@@ -99,7 +103,7 @@ pub const fn frames<M: RegisterMap, const N: usize>() -> Frames<N> {
 ///
 /// # Errors
 /// The first failure, once all frames were tried.
-pub fn send<M: RegisterMap, S: SpiDevice, const N: usize>(spi: &mut S) -> Result<(), S::Error> {
+pub fn send<M: ChainMap, S: SpiDevice, const N: usize>(spi: &mut S) -> Result<(), S::Error> {
     let mut result = Ok(());
     for frame in frames::<M, N>() {
         result = result.and(spi.write(frame));
@@ -135,55 +139,70 @@ struct Sequence<M, const N: usize>(core::marker::PhantomData<M>);
 
 /// The table of as many rows as there are.
 macro_rules! rows {
-    ($layout:expr, $count:expr, $($stops:literal)*) => {
+    ($devices:expr, $count:expr, $($stops:literal)*) => {
         match $count {
-            $($stops => &table::<N, { $stops + 1 }>($layout),)*
+            $($stops => &table::<N, { $stops + 1 }>($devices),)*
             _ => panic!("putting every axis into high impedance takes more than 16 frames"),
         }
     };
 }
 
-impl<M: RegisterMap, const N: usize> Sequence<M, N> {
+impl<M: ChainMap, const N: usize> Sequence<M, N> {
     #[allow(clippy::panic, reason = "a panic in a constant is a compile error, which is what this is for")]
     const ROWS: &'static [[[u8; 8]; N]] = {
-        M::LAYOUT.assert_valid_for(N);
-        assert!(M::LAYOUT.form(STOP).is_some(), "the map has no command `stop, no ramp, high impedance`");
+        M::DEVICES.assert_valid_for(N);
         let mut count = 0;
-        while stop_unit(&M::LAYOUT, count).is_some() {
-            count += 1;
+        let mut device = 0;
+        while device < N {
+            let layout = M::DEVICES.layout(device);
+            assert!(layout.form(STOP).is_some(), "the map has no command `stop, no ramp, high impedance`");
+            while stop_unit(layout, count).is_some() {
+                count += 1;
+            }
+            device += 1;
         }
-        rows!(&M::LAYOUT, count, 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16)
+        rows!(&M::DEVICES, count, 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16)
     };
 
-    const FRAMES: Frames<N> =
-        Frames { rows: Self::ROWS, bytes: M::LAYOUT.frame_bytes(N), idle: M::LAYOUT.longest_word() as usize, next: 0 };
+    const FRAMES: Frames<N> = Frames {
+        rows: Self::ROWS,
+        bytes: M::DEVICES.frame_bytes(N),
+        idle: M::DEVICES.longest_word() as usize,
+        next: 0,
+    };
 }
 
 /// The idle frame, then those of the stop.
-const fn table<const N: usize, const ROWS: usize>(layout: &Layout) -> [[[u8; 8]; N]; ROWS] {
+const fn table<const N: usize, const ROWS: usize>(devices: &Devices) -> [[[u8; 8]; N]; ROWS] {
     let mut rows = [[[0; 8]; N]; ROWS];
-    let mut place = 0;
     let mut rest: &mut [[[u8; 8]; N]] = &mut rows;
-    if let [idle, tail @ ..] = rest {
-        rest = tail;
-        fill(layout, idle.as_flattened_mut(), N, wire::filler(layout));
-    }
+    let mut place = None;
     while let [row, tail @ ..] = rest {
         rest = tail;
-        if let Some(unit) = stop_unit(layout, place) {
-            fill(layout, row.as_flattened_mut(), N, unit);
-        }
-        place += 1;
+        fill(devices, row.as_flattened_mut(), N, place);
+        place = match place {
+            None => Some(0),
+            Some(place) => Some(place + 1),
+        };
     }
     rows
 }
 
-/// The same unit for each device, behind the padding.
-const fn fill(layout: &Layout, row: &mut [u8], devices: usize, unit: u64) {
-    let width = layout.wire.unit_bits;
-    let mut offset = layout.frame_bytes(devices) * 8;
+/// The unit at `place` of each device's stop, behind the padding; filler behind its last, and where there is no place.
+const fn fill(devices: &Devices, row: &mut [u8], count: usize, place: Option<u16>) {
+    let width = devices.unit_bits();
+    let mut offset = devices.frame_bytes(count) * 8;
     let mut device = 0;
-    while device < devices {
+    while device < count {
+        let layout = devices.layout(device);
+        let stop = match place {
+            Some(place) => stop_unit(layout, place),
+            None => None,
+        };
+        let unit = match stop {
+            Some(unit) => unit,
+            None => wire::filler(layout),
+        };
         offset = offset.saturating_sub(width as usize);
         wire::put_bits(row, offset, width, unit);
         device += 1;

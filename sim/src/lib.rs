@@ -4,9 +4,9 @@
 //! with code of its own, moves in virtual time, and answers.
 //!
 //! ```text
-//!   SPI bytes            chain      handles for firmware: SpiDevice, DelayNs, pins, a clock
+//!   SPI bytes            chain      handles for firmware: SpiDevice; SpiBus with a pin; DelayNs, pins, a clock
 //!      v   ^
-//!   bits                 wire       shift registers of N devices
+//!   bits                 wire       shift registers of N devices; edges where the SPI modes differ
 //!      v   ^
 //!   units, words         decode     what the bits mean, and what is answered
 //!      v   ^
@@ -16,19 +16,23 @@
 //! ```
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
-//! lets the driver and the chain do it, [`report`] shows what came of it.
+//! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
+//! must have done, and [`conformance`] tries every law on a map of their own.
 
 pub mod bench;
 pub mod capture;
 pub mod chain;
 pub mod cli;
 pub mod clock;
+pub mod conformance;
 pub mod decode;
 pub mod device;
+pub mod expect;
 pub mod map_file;
 pub mod motion;
 pub mod random_map;
 pub mod report;
 pub mod run;
 mod spelling;
+mod text;
 pub mod wire;

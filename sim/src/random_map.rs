@@ -32,12 +32,21 @@ use dice::Dice;
 pub fn layout(seed: u64) -> &'static Layout {
     let mut attempt = 0;
     loop {
-        let layout = draw(seed, attempt);
-        if layout.validate().is_ok() {
+        if let Some(layout) = draw(seed, attempt).filter(|layout| layout.validate().is_ok()) {
             return Box::leak(Box::new(layout));
         }
         attempt += 1;
     }
+}
+
+/// A layout that belongs to a seed and can stand in one chain with devices of the given wire: units of the same width,
+/// mode, bit order and framing; all else is drawn as for [`layout`].
+///
+/// `None` if none was found in some hundred draws, as for words of a few bits. Leaked likewise.
+#[must_use]
+pub fn layout_on(seed: u64, wire: &Wire) -> Option<&'static Layout> {
+    let drawn = (0..400).find_map(|attempt| draw_on(seed, attempt, Some(wire)).filter(|it| it.validate().is_ok()))?;
+    Some(Box::leak(Box::new(drawn)))
 }
 
 /// What the parts of a map have to agree on before any of them is drawn.
@@ -71,8 +80,9 @@ enum Home {
 }
 
 impl Style {
-    fn draw(dice: &mut Dice) -> Self {
-        let framing = dice.pick(&[Framing::LatchedUnits, Framing::FixedWord]);
+    fn draw(dice: &mut Dice, form: Option<&Wire>) -> Self {
+        let drawn = dice.pick(&[Framing::LatchedUnits, Framing::FixedWord]);
+        let framing = form.map_or(drawn, |form| form.framing);
         let fixed = framing == Framing::FixedWord;
         let told_by_address = dice.chance(if fixed { 2 } else { 8 });
         // Half of the fixed words are kept short.
@@ -84,6 +94,7 @@ impl Style {
             1 => dice.between(1, 7) as u8,
             _ => dice.between(1, 64) as u8,
         };
+        let unit_bits = form.map_or(unit_bits, |form| form.unit_bits);
         Self {
             framing,
             unit_bits,
@@ -114,14 +125,21 @@ fn crc(dice: &mut Dice) -> Crc8 {
 }
 
 /// One draw, which may break a rule.
-fn draw(seed: u64, attempt: u64) -> Layout {
+fn draw(seed: u64, attempt: u64) -> Option<Layout> {
+    draw_on(seed, attempt, None)
+}
+
+/// As [`draw`], on a given form of wire; `None` if the words are too wide for it.
+fn draw_on(seed: u64, attempt: u64, form: Option<&Wire>) -> Option<Layout> {
     let mut dice = Dice::new(seed, attempt);
-    let style = Style::draw(&mut dice);
+    let style = Style::draw(&mut dice, form);
     let (registers, resolutions) = registers::draw(&mut dice, &style);
     let status = status::draw(&mut dice, &style);
     let plan = commands::draw(&mut dice, &style, &registers);
     let unit_bits = match style.framing {
         Framing::LatchedUnits => style.unit_bits,
+        Framing::FixedWord if plan.most_bits() > style.unit_bits => return None,
+        Framing::FixedWord if form.is_some() => style.unit_bits,
         Framing::FixedWord if dice.chance(2) => plan.most_bits(),
         Framing::FixedWord => dice.between(u64::from(plan.most_bits()), 64) as u8,
     };
@@ -134,6 +152,9 @@ fn draw(seed: u64, attempt: u64) -> Layout {
     wire.crc = style.crc;
     wire.mode = dice.pick(&[SpiMode::Mode0, SpiMode::Mode1, SpiMode::Mode2, SpiMode::Mode3]);
     wire.bit_order = dice.pick(&[BitOrder::MsbFirst, BitOrder::LsbFirst]);
+    if let Some(form) = form {
+        (wire.mode, wire.bit_order) = (form.mode, form.bit_order);
+    }
     if style.framing == Framing::LatchedUnits {
         wire.reply_timing = dice.pick(&[ReplyTiming::SameSlots, ReplyTiming::NextFrame]);
     }
@@ -144,13 +165,8 @@ fn draw(seed: u64, attempt: u64) -> Layout {
     let mut position = PositionCounter::new(style.counter_bits, resolutions);
     position.wrap_around = dice.pick(&[WrapAround::Wraps, WrapAround::Refuses]);
     let name = format!("random {seed}");
-    Layout::new(name.leak(), wire)
-        .axes(style.axes)
-        .drive(style.drive)
-        .registers(registers.leak())
-        .commands(commands)
-        .status(status)
-        .position(position)
+    let layout = Layout::new(name.leak(), wire).axes(style.axes).drive(style.drive);
+    Some(layout.registers(registers.leak()).commands(commands).status(status).position(position))
 }
 
 #[cfg(test)]

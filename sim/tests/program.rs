@@ -375,6 +375,26 @@ fn a_map_comes_back_from_its_file_as_it_was() {
 }
 
 #[test]
+fn checking_a_map_tries_every_law_and_a_broken_one_is_exit_one() {
+    let directory = directory("laws");
+    let objects = stepchain(&directory, &["map", "check", "fixed-word", "--format", "json"]).objects();
+    assert_eq!(objects[0]["map"], "fixed-word");
+    assert!(objects.len() > 8 && objects[1..].iter().all(|law| law["broken"] == 0 && law["cases"] != 0), "{objects:?}");
+    // A counter of 20 bits behind registers of 24.
+    let toml = stepchain(&directory, &["map", "export", "latched"]).out;
+    let narrow = toml.replace("[position]\nbits = 24", "[position]\nbits = 20");
+    assert_ne!(narrow, toml);
+    fs::write(directory.join("map.toml"), narrow).unwrap();
+    let ran = stepchain(&directory, &["map", "check", "map.toml"]);
+    assert_eq!((ran.exit, ran.err.as_str()), (1, ""), "{}", ran.out);
+    assert!(
+        ran.out.contains("Broken: every register's codes go out and come back\n  - `position demand value`"),
+        "{}",
+        ran.out
+    );
+}
+
+#[test]
 fn a_flawed_map_is_exit_two_with_its_place() {
     let directory = directory("flawed");
     let toml = stepchain(&directory, &["map", "export", "latched"]).out;

@@ -1,4 +1,5 @@
-//! What the end-to-end tests share: three more register maps, each with a wire shape of its own.
+//! What the end-to-end tests share: more register maps, three with a wire shape of their own and one
+//! that shares its wire form with a map of the driver's.
 //!
 //! The tests themselves stand in `tests/`.
 

@@ -1,5 +1,6 @@
 //! The whole way on five maps and chains of 1 to 32 devices: typed commands in, frames, bits, motion, typed replies out.
 
+use stepchain::chain::DeviceError;
 use stepchain::map::{BridgeState, Flag, MotionState, Parameter, RegisterMap, StopRamp, Verb, Way};
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Distance, Position, Value, Velocity};
@@ -165,9 +166,12 @@ fn a_move_under_way_is_guarded_as_the_map_says<M: RegisterMap, const N: usize>()
     rig.chain.send_all(Command::MoveRelative { distance: first }).unwrap();
     rig.bench.advance_ns(SECOND / 20);
     let target = Position::from_microsteps(rig.counts(-40));
-    rig.chain.send_all(Command::MoveAbsolute { target, way: Way::Negative }).unwrap();
-    let refuses = M::LAYOUT.form(Verb::MoveAbsolute(Way::Negative)).unwrap().refusal.while_moving;
-    for device in 0..N {
+    let verb = Verb::MoveAbsolute(Way::Negative);
+    let results = rig.chain.send_each(&[Command::MoveAbsolute { target, way: Way::Negative }; N]).unwrap();
+    let refuses = M::LAYOUT.form(verb).unwrap().refusal.while_moving;
+    for (device, result) in results.into_iter().enumerate() {
+        let refused = DeviceError::Rejected { verb, flag: Flag::CommandRejected };
+        assert_eq!(result.err(), refuses.then_some(refused), "device {device}");
         assert_eq!(rig.status(device, Flag::CommandRejected), refuses, "device {device}");
     }
     rig.arrive();

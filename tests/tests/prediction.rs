@@ -41,7 +41,7 @@ fn a_move_goes_as_predicted<M: RegisterMap>(asked: Ramp, microsteps: i32) -> Res
     let distance = Distance::from_microsteps(microsteps);
     let predicted = Move::new(really, distance).unwrap();
     let (bench, mut chain) = device::<M>(&asked);
-    chain.send(&[Command::MoveRelative { distance }]).unwrap();
+    assert!(chain.exchange(&[Command::MoveRelative { distance }]).unwrap().iter().all(Result::is_ok));
     let start = bench.now_ns();
     for share in 1..=7 {
         let at = predicted.duration().mul_f64(f64::from(share) / 8.0);
@@ -94,11 +94,11 @@ proptest! {
         let really = asked.quantised(&Latched::LAYOUT, 0).unwrap();
         let [from, to] = [from, to].map(|steps_per_s| Velocity::from_steps_per_s(steps_per_s).unwrap());
         let (bench, mut chain) = device::<Latched>(&asked);
-        chain.send(&[Command::MoveVelocity { velocity: from }]).unwrap();
+        assert!(chain.exchange(&[Command::MoveVelocity { velocity: from }]).unwrap().iter().all(Result::is_ok));
         bench.advance_ns(20_000_000_000);
         let reached = bench.velocity_steps_per_s(0, 0);
         prop_assert!((reached - from.to_bits() as f64 / 4096.0).abs() < 0.011);
-        chain.send(&[Command::MoveVelocity { velocity: to }]).unwrap();
+        assert!(chain.exchange(&[Command::MoveVelocity { velocity: to }]).unwrap().iter().all(Result::is_ok));
         let (start, before) = (bench.now_ns(), bench.position(0, 0));
         let predicted = VelocityChange::new(from, to, really).unwrap();
         let end = predicted.duration().as_nanos() as u64;
@@ -128,7 +128,7 @@ fn a_straight_line_is_kept_to_the_promised_skew<M: RegisterMap>(resolution: u16)
     for commands in line.writes() {
         chain.send(&commands).unwrap();
     }
-    chain.send(&line.start()).unwrap();
+    assert!(chain.exchange(&line.start()).unwrap().iter().all(Result::is_ok));
     let start = bench.now_ns();
     let total = line.duration().as_nanos() as u64;
     for share in 1..20 {

@@ -1,13 +1,16 @@
 //! What the driver encodes, shifted bit by bit through N devices and decoded by code of its own, is what was asked:
-//! on the reference maps, the three maps of these tests, and random ones.
+//! on the reference maps, the maps of these tests, random ones, and random mixtures on one wire form.
 
+use embedded_hal::spi::SpiDevice;
 use proptest::prelude::*;
 use stepchain::map::{
-    Access, Coding, CommandForm, Direction, Layout, Parameter, Piece, Register, RegisterMap, Request, Source, Verb,
+    Access, Coding, CommandForm, Devices, Direction, Layout, Parameter, Piece, Register, RegisterMap, Request, Source,
+    Verb,
 };
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Distance, Position, Unit, Value, Velocity};
-use stepchain::{AxisCommand, Codec, Command, Pending};
+use stepchain::{AxisCommand, Codec, Command, Pending, ReplyError};
+use stepchain_sim::chain::VirtualChain;
 use stepchain_sim::decode::{Argument, Assembler, Decoded, Dictionary, nearest_code, value_of};
 use stepchain_sim::random_map;
 use stepchain_sim::wire::{BusEvent, ShiftRegisters, bits_of};
@@ -134,13 +137,13 @@ fn pick(layout: &Layout, axis: u8, choice: &mut Choice, wanted: impl Fn(&Registe
 type Heard = Vec<(usize, Decoded)>;
 
 /// Encodes the commands, clocks every frame through the devices' registers, and decodes what each latched.
-fn carried(layout: &'static Layout, commands: &[AxisCommand]) -> Vec<Heard> {
-    let codec = Codec::new(layout).unwrap();
+fn carried(devices: Devices, commands: &[AxisCommand]) -> Vec<Heard> {
+    let codec = Codec::for_devices(devices).unwrap();
     let mut pending = vec![Pending::default(); commands.len()];
     let mut buffer = vec![0; codec.frame_bytes(commands.len())];
     let mut talk = codec.begin(commands, &mut pending, &mut buffer).unwrap();
-    let mut registers = ShiftRegisters::new(&layout.wire, commands.len());
-    let dictionary = Dictionary::new(layout);
+    let mut registers = ShiftRegisters::new(&devices.layout(0).wire, commands.len());
+    let dictionaries: Vec<_> = (0..commands.len()).map(|device| Dictionary::new(devices.layout(device))).collect();
     let mut assemblers = vec![Assembler::new(); commands.len()];
     let mut heard = vec![Heard::new(); commands.len()];
     let mut frames = 0;
@@ -149,8 +152,9 @@ fn carried(layout: &'static Layout, commands: &[AxisCommand]) -> Vec<Heard> {
         registers.take(BusEvent::Select, &mut miso);
         registers.take(BusEvent::Bits(&bits_of(frame)), &mut miso);
         let latched = registers.take(BusEvent::Deselect, &mut miso).unwrap();
-        for ((unit, assembler), heard) in latched.units.into_iter().zip(&mut assemblers).zip(&mut heard) {
-            match assembler.push(unit, &dictionary) {
+        let units = latched.units.into_iter().zip(&dictionaries);
+        for (((unit, dictionary), assembler), heard) in units.zip(&mut assemblers).zip(&mut heard) {
+            match assembler.push(unit, dictionary) {
                 Decoded::Filler | Decoded::PartOf { .. } => {}
                 decoded => heard.push((frames, decoded)),
             }
@@ -252,21 +256,88 @@ fn is_as_asked(layout: &Layout, asked: AxisCommand, heard: &[(usize, Decoded)]) 
     }
 }
 
-fn check(layout: &'static Layout, devices: usize, seed: u64) -> Result<(), TestCaseError> {
-    let devices = (devices..).find(|&devices| layout.can_frame(devices)).unwrap();
+fn check(layout: &'static Layout, count: usize, seed: u64) -> Result<(), TestCaseError> {
+    let count = (count..).find(|&count| layout.can_frame(count)).unwrap();
+    check_all(layout.into(), count, seed)
+}
+
+fn check_all(devices: Devices, count: usize, seed: u64) -> Result<(), TestCaseError> {
     let mut choice = Choice(seed);
-    let commands: Vec<_> = (0..devices).map(|_| any_command(layout, &mut choice)).collect();
-    let heard = carried(layout, &commands);
+    let commands: Vec<_> = (0..count).map(|device| any_command(devices.layout(device), &mut choice)).collect();
+    let heard = carried(devices, &commands);
     for (device, (&asked, heard)) in commands.iter().zip(&heard).enumerate() {
+        let layout = devices.layout(device);
         prop_assert!(
             is_as_asked(layout, asked, heard),
-            "map {}, device {device} of {devices}: asked {asked:?}, heard {heard:?}",
+            "map {}, device {device} of {count}: asked {asked:?}, heard {heard:?}",
             layout.name
         );
     }
     let mut edges = heard.iter().filter_map(|heard| heard.last().map(|(frame, _)| *frame));
     let first = edges.next();
     prop_assert!(edges.all(|edge| Some(edge) == first), "not all complete on one edge: {heard:?}");
+    Ok(())
+}
+
+/// A chain of two random maps on one wire form, in any order; `None` if there is no such chain.
+fn mixture(first: u64, second: u64, order: &[bool]) -> Option<Devices> {
+    let one = random_map::layout(first);
+    let other = random_map::layout_on(second, &one.wire)?;
+    let layouts: Vec<_> = order.iter().map(|&is_other| if is_other { other } else { one }).collect();
+    let devices = Devices::unlike(layouts.leak());
+    assert_eq!(devices.validate(), Ok(()));
+    devices.validate_count(order.len()).ok()?;
+    Some(devices)
+}
+
+/// What every device answers to a read or a peek, on a virtual chain of its like, is what it holds.
+fn check_replies(devices: Devices, count: usize, seed: u64) -> Result<(), TestCaseError> {
+    let mut choice = Choice(seed);
+    let layouts: Vec<_> = (0..count).map(|device| devices.layout(device)).collect();
+    let bench = VirtualChain::unlike(layouts.clone().leak()).unwrap();
+    let commands: Vec<_> = layouts
+        .iter()
+        .map(|layout| {
+            let axis = choice.below(layout.axes.into()) as u8;
+            match pick(layout, axis, &mut choice, |_| true) {
+                Some(parameter) if choice.below(3) > 0 => Command::read(parameter).on(axis),
+                _ => Command::PeekStatus.on(0),
+            }
+        })
+        .collect();
+    let codec = Codec::for_devices(devices).unwrap();
+    let mut pending = vec![Pending::default(); count];
+    let mut buffer = vec![0; codec.frame_bytes(count)];
+    let mut talk = codec.begin(&commands, &mut pending, &mut buffer).unwrap();
+    let mut spi = bench.spi();
+    while let Some(frame) = talk.next_frame() {
+        spi.transfer_in_place(frame).unwrap();
+        talk.came_back();
+    }
+    for (device, (command, layout)) in commands.iter().zip(layouts).enumerate() {
+        let reply = talk.reply(device).unwrap();
+        match command.command {
+            Command::ReadParameter { parameter } => {
+                let register = layout.register(parameter, command.axis).unwrap();
+                let code = (bench.read_register(device, register.address) & register.mask()) >> register.lsb;
+                match register.value_of(code) {
+                    Ok(value) => prop_assert_eq!(reply.unwrap().value, Some(value), "{}", layout.name),
+                    Err(_) => {
+                        let is_told = matches!(reply, Err(ReplyError::Meaningless { .. }));
+                        prop_assert!(is_told, "{}: {reply:?}", layout.name);
+                    }
+                }
+            }
+            _ => {
+                let told = layout.form(Verb::PeekStatus).unwrap().reply.iter().fold(0, |told, piece| match *piece {
+                    Piece::Status { lsb, width } => told | (((1u128 << width) - 1) << lsb) as u64,
+                    _ => told,
+                });
+                let status = reply.unwrap().status.unwrap();
+                prop_assert_eq!(status.word() & told, bench.status(device) & told, "{}", layout.name);
+            }
+        }
+    }
     Ok(())
 }
 
@@ -288,4 +359,29 @@ proptest! {
     fn any_command_arrives_on_random_maps(map_seed in 0u64..400, devices in 1usize..6, seed: u64) {
         check(random_map::layout(map_seed), devices, seed)?;
     }
+
+    #[test]
+    fn any_command_arrives_on_random_mixtures(
+        first in 0u64..400, second in 0u64..400, order in prop::collection::vec(any::<bool>(), 1..7), seed: u64,
+    ) {
+        if let Some(devices) = mixture(first, second, &order) {
+            check_all(devices, order.len(), seed)?;
+        }
+    }
+
+    #[test]
+    fn every_device_of_a_random_mixture_answers_by_its_own_map(
+        first in 0u64..400, second in 0u64..400, order in prop::collection::vec(any::<bool>(), 1..7), seed: u64,
+    ) {
+        if let Some(devices) = mixture(first, second, &order) {
+            check_replies(devices, order.len(), seed)?;
+        }
+    }
+}
+
+/// Else the properties of mixtures would say little.
+#[test]
+fn most_random_maps_find_another_for_their_wire_form() {
+    let found = (0..60).filter(|&seed| mixture(seed, seed + 1_000, &[false, true]).is_some()).count();
+    assert!(found >= 30, "{found} of 60");
 }

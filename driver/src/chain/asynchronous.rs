@@ -9,11 +9,12 @@ use embedded_hal_async::digital::Wait;
 use embedded_hal_async::spi::SpiDevice;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
-use super::error::Error;
-use super::exchange::{Frames, all_of, only, waits};
+use super::error::{DeviceError, Error};
+use super::exchange::{Frames, only, waits};
+use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::still::UntilStill;
 use super::talk::Pending;
@@ -97,8 +98,13 @@ impl<E: embedded_hal::spi::Error, P: embedded_hal::digital::Error> core::error::
 }
 
 impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
-    /// What the devices of the chain are like.
+    /// What the devices of the chain are like, all of them.
     pub const LAYOUT: &'static Layout = &M::LAYOUT;
+}
+
+impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
+    /// What each device of the chain is like.
+    pub const DEVICES: Devices = M::DEVICES;
 
     /// The chain behind an SPI device: see [`Chain::new`](super::Chain::new).
     pub const fn new(spi: S) -> Self {
@@ -108,7 +114,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// The SPI mode that the devices want, in embedded-hal's terms.
     #[must_use]
     pub const fn spi_mode() -> Mode {
-        M::LAYOUT.wire.mode.to_hal()
+        M::DEVICES.mode().to_hal()
     }
 
     /// Gives the SPI device back.
@@ -152,10 +158,30 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        all_of(self.exchange(commands).await?)
+        self.heeded(commands.map(Into::into)).await?.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
+    ///
+    /// # Errors
+    /// As [`send`](Self::send), but for what is wrong with a single device once the commands were sent.
+    pub async fn send_each<C>(&mut self, commands: &[C; N]) -> Result<[Result<Reply, DeviceError>; N], Error<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        Ok(self.heeded(commands.map(Into::into)).await?.each())
+    }
+
+    pub(crate) async fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
+        let mut heeding = Heeding::new(M::DEVICES, commands)?;
+        while self.poll(&mut heeding).await? != Step::Done {}
+        heeding.finish()
+    }
+
+    /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
+    /// it: looks at nothing, so that a command which a device refuses goes unnoticed.
+    ///
+    /// For loops that look at the status themselves, and for what has to be quick.
     ///
     /// # Errors
     /// [`Error::Command`] before anything is sent; [`Error::Spi`].
@@ -201,7 +227,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        let mut attempt = Attempt::new(Self::LAYOUT, commands.map(Into::into), verifier)?;
+        let mut attempt = Attempt::new(M::DEVICES, commands.map(Into::into), verifier)?;
         loop {
             let step = self.poll(&mut attempt).await;
             if let Some(outcome) = attempt.after(step) {

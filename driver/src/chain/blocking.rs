@@ -4,20 +4,23 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Mode, SpiDevice};
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
-use super::error::Error;
-use super::exchange::{Frames, all_of, only, waits};
+use super::error::{DeviceError, Error};
+use super::exchange::{Frames, only, waits};
+use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::talk::Pending;
 use super::verified::{Attempt, Verifier, VerifyError};
 
-/// A daisy chain of `N` devices of the kind `M`, behind the SPI device `S`.
+/// A daisy chain of `N` devices of the kind `M`, behind the SPI device `S`; or of the `N` unlike devices that `M` lists, if
+/// it is a [`ChainMap`] of its own.
 ///
 /// Owns nothing but the SPI device and a frame buffer of 8·N bytes. Each frame is one transaction with one transfer
 /// in place. After a failed transfer the next call begins with idle frames, as many as the longest command has units,
-/// which complete what was half sent (with filler in place of what it lacked) or let the devices drop it.
+/// which complete what was half sent (with filler in place of what it lacked) or let the devices drop it. What was completed
+/// so may have raised a flag that speaks against a command; until the status is taken, [`send`](Self::send) reports it.
 ///
 /// ```
 /// # use embedded_hal_mock::eh1::spi::{Mock, Transaction};
@@ -25,11 +28,13 @@ use super::verified::{Attempt, Verifier, VerifyError};
 /// use stepchain::reference::Latched;
 /// use stepchain::{Chain, Command};
 ///
-/// # let spi = Mock::new(&[
+/// # let frame = |mosi: [u8; 4], miso: [u8; 4]| [
 /// #     Transaction::transaction_start(),
-/// #     Transaction::transfer_in_place(vec![0x3A, 0x18, 0x3A, 0x18], vec![0; 4]),
+/// #     Transaction::transfer_in_place(mosi.to_vec(), miso.to_vec()),
 /// #     Transaction::transaction_end(),
-/// # ]);
+/// # ];
+/// # let look = [frame([0xE0, 0, 0xE0, 0], [0; 4]), frame([0x7E; 4], [0x80, 0x01, 0x80, 0x01])].concat();
+/// # let spi = Mock::new(&[&frame([0x3A, 0x18, 0x3A, 0x18], [0; 4])[..], &look].concat());
 /// let mut chain = Chain::<Latched, _, 2>::new(spi);
 /// chain.send_all(Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven })?;
 /// # chain.release().done();
@@ -42,13 +47,18 @@ pub struct Chain<M, S, const N: usize> {
 }
 
 impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
-    /// What the devices of the chain are like.
+    /// What the devices of the chain are like, all of them.
     pub const LAYOUT: &'static Layout = &M::LAYOUT;
+}
+
+impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
+    /// What each device of the chain is like.
+    pub const DEVICES: Devices = M::DEVICES;
 
     /// The chain behind an SPI device, which must be set to the map's [mode](Self::spi_mode) and to a clock that is
-    /// not above the map's greatest.
+    /// not above the map's [greatest](Devices::max_clock_hz).
     ///
-    /// A flawed map, or a number of devices that it cannot frame, does not compile. Nothing is sent.
+    /// A flawed map, maps of unlike wire form, or a number of devices that cannot be framed do not compile. Nothing is sent.
     pub const fn new(spi: S) -> Self {
         Self { spi, frames: Frames::new() }
     }
@@ -56,7 +66,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// The SPI mode that the devices want, in embedded-hal's terms.
     #[must_use]
     pub const fn spi_mode() -> Mode {
-        M::LAYOUT.wire.mode.to_hal()
+        M::DEVICES.mode().to_hal()
     }
 
     /// Gives the SPI device back.
@@ -89,7 +99,8 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// #     Transaction::transaction_end(),
     /// # ];
     /// # let idle = [frame([0x7E; 2], [0; 2]), frame([0x7E; 2], [0; 2]), frame([0x7E; 2], [0; 2])].concat();
-    /// # let spi = Mock::new(&[idle, frame([0x4D, 0x5A], [0; 2]).to_vec()].concat());
+    /// # let look = [frame([0xE0, 0], [0; 2]), frame([0x7E, 0x7E], [0x80, 0x01])].concat();
+    /// # let spi = Mock::new(&[idle, frame([0x4D, 0x5A], [0; 2]).to_vec(), look].concat());
     /// let mut chain = Chain::<Latched, _, 1>::new(spi);
     /// chain.doubt_step();
     /// chain.send_all(Command::HomeOnCurrentPosition)?;
@@ -113,17 +124,48 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
 
     /// Sends one command to each device; all of them are complete on the same chip-select edge.
     ///
+    /// A device may refuse what it is told. What this costs beside the command, [`RefusalNotice`](super::RefusalNotice)
+    /// says for a map: nothing, if the command's own reply tells; else one more exchange, in which the devices peek at the
+    /// status that got a command and the others get filler. That comes afterwards where the map has flags that tell, and
+    /// its status is then in the reply; else beforehand, where the status tells a state in which the map says that the
+    /// command is refused. Reading, peeking, taking and filler are sent as they are. [`exchange`](Self::exchange) looks at
+    /// nothing.
+    ///
+    /// A device that takes its time to start anew may answer anything meanwhile: send
+    /// [`Command::ResetNode`] to such a one by [`exchange`](Self::exchange).
+    ///
     /// # Errors
-    /// [`Error::Command`] before anything is sent; [`Error::Spi`]; [`Error::Reply`] for the first device whose reply
-    /// cannot be believed ([`exchange`](Self::exchange) gives the others' too).
+    /// [`Error::Command`] and [`Error::NotNow`] before any command is sent; [`Error::Spi`]; [`Error::Reply`] or
+    /// [`Error::Rejected`] for the first device whose reply cannot be believed or whose status speaks against its command
+    /// ([`send_each`](Self::send_each) gives the others' too).
     pub fn send<C>(&mut self, commands: &[C; N]) -> Result<[Reply; N], Error<S::Error>>
     where
         C: Copy + Into<AxisCommand>,
     {
-        all_of(self.exchange(commands)?)
+        self.heeded(commands.map(Into::into))?.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
+    ///
+    /// # Errors
+    /// As [`send`](Self::send), but for what is wrong with a single device once the commands were sent.
+    pub fn send_each<C>(&mut self, commands: &[C; N]) -> Result<[Result<Reply, DeviceError>; N], Error<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        Ok(self.heeded(commands.map(Into::into))?.each())
+    }
+
+    pub(crate) fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
+        let mut heeding = Heeding::new(M::DEVICES, commands)?;
+        while self.poll(&mut heeding)? != Step::Done {}
+        heeding.finish()
+    }
+
+    /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
+    /// it: looks at nothing, so that a command which a device refuses goes unnoticed.
+    ///
+    /// For loops that look at the status themselves, and for what has to be quick.
     ///
     /// # Errors
     /// [`Error::Command`] before anything is sent; [`Error::Spi`].
@@ -197,7 +239,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        let mut attempt = Attempt::new(Self::LAYOUT, commands.map(Into::into), verifier)?;
+        let mut attempt = Attempt::new(M::DEVICES, commands.map(Into::into), verifier)?;
         loop {
             let step = self.poll(&mut attempt);
             if let Some(outcome) = attempt.after(step) {

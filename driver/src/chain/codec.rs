@@ -12,21 +12,24 @@
 //!                                     ^ all commands take effect on this edge
 //! ```
 //!
+//! Where devices are unlike ([`Codec::for_devices`]), each is encoded to, filled in for and understood by its own
+//! layout; they only share the wire form, so that every unit has its place in the frame.
+//!
 //! In each frame the unit of the last device leaves first and that of device 0 last, after padding to whole bytes;
 //! what comes in begins with the last device's unit.
 
 use core::fmt;
 
 use crate::command::{AxisCommand, Command, CommandError, Prepared};
-use crate::map::{Flaw, Layout};
+use crate::map::{ChainFlaw, Devices, Flaw, Layout};
 
 use super::talk::{Pending, Talk};
 
-/// Encodes and decodes for chains of one kind of device; knows neither SPI nor how many devices there are.
+/// Encodes and decodes for the devices of a chain, alike or not; does not know SPI.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Codec {
-    layout: &'static Layout,
+    devices: Devices,
 }
 
 /// Why a talk could not begin. Nothing was sent.
@@ -43,6 +46,8 @@ pub enum BeginError {
     },
     /// The chain's frame cannot be made of whole bytes.
     Frame(Flaw),
+    /// There are not as many commands as devices that have each a layout of their own.
+    Devices(ChainFlaw),
     /// There are not as many places for pending replies as commands.
     PendingLength {
         /// How many places there are.
@@ -64,6 +69,7 @@ impl fmt::Display for BeginError {
         match self {
             Self::Command { device, error } => write!(f, "device {device}: {error}"),
             Self::Frame(flaw) => write!(f, "{flaw}"),
+            Self::Devices(flaw) => write!(f, "{flaw}"),
             Self::PendingLength { found, needed } => {
                 write!(f, "{found} places for pending replies, but {needed} commands")
             }
@@ -79,48 +85,75 @@ impl core::error::Error for BeginError {
         match self {
             Self::Command { error, .. } => Some(error),
             Self::Frame(flaw) => Some(flaw),
+            Self::Devices(flaw) => Some(flaw),
             _ => None,
         }
     }
 }
 
 impl Codec {
-    /// A codec for this kind of device.
+    /// A codec for any number of devices of this kind.
     ///
     /// # Errors
     /// The layout's first [`Flaw`].
     pub const fn new(layout: &'static Layout) -> Result<Self, Flaw> {
         match layout.validate() {
-            Ok(()) => Ok(Self { layout }),
+            Ok(()) => Ok(Self { devices: Devices::alike(layout) }),
             Err(flaw) => Err(flaw),
         }
     }
 
-    /// As [`new`](Self::new), for a layout that a constant has checked.
-    pub(crate) const fn of_checked(layout: &'static Layout) -> Self {
-        Self { layout }
+    /// A codec for these devices, which may be unlike if they share the wire form.
+    ///
+    /// ```
+    /// use stepchain::map::{Devices, RegisterMap};
+    /// use stepchain::reference::{FixedWord, Latched};
+    /// use stepchain::Codec;
+    ///
+    /// let refused = Codec::for_devices(Devices::unlike(&[&Latched::LAYOUT, &FixedWord::LAYOUT])).unwrap_err();
+    /// assert_eq!(refused.to_string(), "device 1 (`fixed-word`): its unit has 48 bits, that of device 0 has 16");
+    /// ```
+    ///
+    /// # Errors
+    /// The first [`ChainFlaw`], which names the device and what is wrong with it, or differs from device 0.
+    pub const fn for_devices(devices: Devices) -> Result<Self, ChainFlaw> {
+        match devices.validate() {
+            Ok(()) => Ok(Self { devices }),
+            Err(flaw) => Err(flaw),
+        }
     }
 
-    /// The layout that it interprets.
+    /// As [`for_devices`](Self::for_devices), for what a constant has checked.
+    pub(crate) const fn of_checked(devices: Devices) -> Self {
+        Self { devices }
+    }
+
+    /// The devices whose layouts it interprets.
+    #[must_use]
+    pub const fn devices(&self) -> &Devices {
+        &self.devices
+    }
+
+    /// The layout of device 0, and of all others where devices are alike.
     #[must_use]
     pub const fn layout(&self) -> &'static Layout {
-        self.layout
+        self.devices.layout(0)
     }
 
     /// Bytes in the frame of a chain of `devices`.
     #[must_use]
     pub const fn frame_bytes(&self, devices: usize) -> usize {
-        self.layout.frame_bytes(devices)
+        self.devices.frame_bytes(devices)
     }
 
     /// How many idle frames bring devices into step that may hold any part of any command.
     ///
-    /// As many as the longest command has units: what was half sent is complete then (with filler in place of what it
-    /// lacked), or dropped. That is one frame more than the command can lack, because the frame that comes after a
-    /// transfer that was cut off may run together with it in one chip selection. One frame for fixed words.
+    /// As many as the longest command of any of them has units: what was half sent is complete then (with filler in place
+    /// of what it lacked), or dropped. That is one frame more than the command can lack, because the frame that comes
+    /// after a transfer that was cut off may run together with it in one chip selection. One frame for fixed words.
     #[must_use]
     pub const fn resync_frames(&self) -> u16 {
-        self.layout.longest_word()
+        self.devices.longest_word()
     }
 
     /// Begins a talk: one command for each device, all complete on the same chip-select edge.
@@ -140,7 +173,10 @@ impl Codec {
         C: Copy + Into<AxisCommand>,
     {
         let needed = commands.len();
-        self.layout.validate_for(needed).map_err(BeginError::Frame)?;
+        self.devices.validate_count(needed).map_err(|flaw| match flaw {
+            ChainFlaw::Frame(flaw) => BeginError::Frame(flaw),
+            flaw => BeginError::Devices(flaw),
+        })?;
         let found = pending.len();
         let pending = pending.get_mut(..needed).ok_or(BeginError::PendingLength { found, needed })?;
         let (found, bytes) = (buffer.len(), self.frame_bytes(needed));
@@ -159,21 +195,32 @@ impl Codec {
         C: Copy + Into<AxisCommand>,
     {
         for (device, (place, &command)) in pending.iter_mut().zip(commands).enumerate() {
-            let prepared = Prepared::new(self.layout, command.into()).map_err(|error| (device, error))?;
-            *place = Pending::new(self.layout, prepared);
+            self.ask(device, command.into(), place).map_err(|error| (device, error))?;
         }
-        Ok(Talk::new(self.layout, pending, frame))
+        Ok(Talk::new(self.devices, pending, frame))
     }
 
-    /// As [`talk`](Self::talk), with the same command for every device that has a place in `pending`.
+    /// As [`talk`](Self::talk), with the same command for every device that has a place in `pending` and a form for it;
+    /// the others get filler.
     pub(crate) fn same_for_all<'a>(
         &self,
         command: Command,
         pending: &'a mut [Pending],
         frame: &'a mut [u8],
-    ) -> Result<Talk<'a>, CommandError> {
-        let prepared = Prepared::new(self.layout, command.into())?;
-        pending.fill(Pending::new(self.layout, prepared));
-        Ok(Talk::new(self.layout, pending, frame))
+    ) -> Talk<'a> {
+        for (device, place) in pending.iter_mut().enumerate() {
+            if self.ask(device, command.into(), place).is_err() {
+                *place = Pending::default();
+            }
+        }
+        Talk::new(self.devices, pending, frame)
+    }
+
+    /// Puts a command into the terms of the device that it is for.
+    fn ask(&self, device: usize, command: AxisCommand, place: &mut Pending) -> Result<(), CommandError> {
+        let layout = self.devices.layout(device);
+        let prepared = Prepared::new(layout, command)?;
+        *place = Pending::new(layout, prepared);
+        Ok(())
     }
 }

@@ -7,14 +7,14 @@ use core::marker::PhantomData;
 use core::time::Duration;
 
 use crate::command::{AxisCommand, CommandError};
-use crate::map::RegisterMap;
+use crate::map::ChainMap;
 use crate::reply::{Reply, ReplyError};
 
 use super::codec::Codec;
 use super::error::Error;
 use super::talk::{Pending, Talk};
 
-/// What a chain of `N` devices of the kind `M` keeps besides its SPI device.
+/// What a chain of the `N` devices `M` keeps besides its SPI device.
 #[derive(Debug)]
 pub(super) struct Frames<M, const N: usize> {
     /// A frame needs at most eight bytes for each device; stable Rust cannot say how many exactly.
@@ -31,10 +31,10 @@ pub(super) struct Exchange<'a> {
     out_of_step: &'a mut bool,
 }
 
-impl<M: RegisterMap, const N: usize> Frames<M, N> {
+impl<M: ChainMap, const N: usize> Frames<M, N> {
     pub(super) const CODEC: Codec = {
-        M::LAYOUT.assert_valid_for(N);
-        Codec::of_checked(&M::LAYOUT)
+        M::DEVICES.assert_valid_for(N);
+        Codec::of_checked(M::DEVICES)
     };
 
     pub(super) const fn new() -> Self {
@@ -59,7 +59,7 @@ impl<M: RegisterMap, const N: usize> Frames<M, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        let frame = self.buffer.as_flattened_mut().get_mut(..const { M::LAYOUT.frame_bytes(N) }).unwrap_or_default();
+        let frame = self.buffer.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
         let talk =
             Self::CODEC.talk(commands, pending, frame).map_err(|(device, error)| Error::Command { device, error })?;
         let idle = if self.out_of_step { const { Self::CODEC.resync_frames() } } else { 0 };
@@ -92,17 +92,8 @@ impl Exchange<'_> {
     }
 }
 
-/// The replies, or the first error among them.
-pub(super) fn all_of<E, const N: usize>(results: [Result<Reply, ReplyError>; N]) -> Result<[Reply; N], Error<E>> {
-    let mut replies = [Reply::default(); N];
-    for (device, (reply, result)) in replies.iter_mut().zip(results).enumerate() {
-        *reply = result.map_err(|error| Error::Reply { device, error })?;
-    }
-    Ok(replies)
-}
-
 /// One device's command among filler.
-pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
+pub(crate) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Result<[AxisCommand; N], Error<E>> {
     let mut commands = [AxisCommand::default(); N];
     match commands.get_mut(device) {
         Some(place) => *place = command,
@@ -112,7 +103,7 @@ pub(super) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Re
 }
 
 /// A time in the microseconds of a `DelayNs`, rounded up, in as many calls as it needs.
-pub(super) fn waits(time: Duration) -> impl Iterator<Item = u32> {
+pub(crate) fn waits(time: Duration) -> impl Iterator<Item = u32> {
     let whole = time.as_micros();
     let mut left = if whole.saturating_mul(1000) < time.as_nanos() { whole + 1 } else { whole };
     core::iter::from_fn(move || {

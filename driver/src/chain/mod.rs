@@ -1,5 +1,6 @@
 //! Places the words of N devices into the frames of one daisy chain, and takes the replies apart again.
 //!
+//! The devices are alike, or each has a map of its own on one common [wire form](crate::map::Devices).
 //! Device 0 is the one whose input is wired to the controller's output. [`Codec`] and [`Talk`] do no I/O and work on
 //! slices of any length; [`Chain`] is the thin blocking front that owns the SPI device, and with the feature `async`
 //! `AsyncChain` the one for executors. They differ in the loop that transfers and in nothing else. Keeps no time.
@@ -10,7 +11,9 @@ mod blocking;
 mod codec;
 mod error;
 mod exchange;
+mod heed;
 mod procedure;
+mod refusal;
 mod still;
 mod talk;
 #[cfg(all(test, feature = "reference-maps"))]
@@ -21,8 +24,13 @@ pub mod verified;
 pub use asynchronous::{AsyncChain, PinWaitError};
 pub use blocking::Chain;
 pub use codec::{BeginError, Codec};
-pub use error::Error;
+pub use error::{DeviceError, Error};
+pub(crate) use exchange::{only, waits};
+pub(crate) use heed::Heeded;
 pub use procedure::{Procedure, Step};
+pub(crate) use refusal::moves;
+pub use refusal::{Obstacle, RefusalNotice};
 pub use still::{StillError, UntilStill};
+pub(crate) use talk::Fillers;
 pub use talk::{Pending, Talk};
 pub use verified::{Counters, Doubt, Retries, Verifier, VerifyError};

@@ -4,10 +4,11 @@ use core::fmt;
 use core::time::Duration;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Flag, MotionState};
-use crate::reply::{Reply, ReplyError, Status};
+use crate::map::Devices;
+use crate::reply::{Reply, ReplyError};
 
 use super::procedure::{Procedure, Step};
+use super::refusal::moves;
 
 /// Polls the status of a whole chain, without clearing anything, until every axis stands.
 ///
@@ -17,7 +18,7 @@ use super::procedure::{Procedure, Step};
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct UntilStill<const N: usize> {
-    axes: u8,
+    axes: [u8; N],
     period: Duration,
     polls: u32,
     waits: bool,
@@ -76,7 +77,24 @@ impl core::error::Error for StillError {
 impl<const N: usize> UntilStill<N> {
     /// Asks at once and then every `period`, `polls` times in all, devices of so many axes.
     pub const fn new(axes: u8, period: Duration, polls: u32) -> Self {
-        Self { axes, period, polls, waits: false, result: Err(StillError::Moving { device: 0, axis: 0 }) }
+        Self { axes: [axes; N], period, polls, waits: false, result: Err(StillError::Moving { device: 0, axis: 0 }) }
+    }
+
+    /// As [`new`](Self::new), with as many axes in each device as its layout says, also where devices are unlike.
+    ///
+    /// ```
+    /// # use stepchain::map::{Devices, RegisterMap};
+    /// use core::time::Duration;
+    /// use stepchain::chain::UntilStill;
+    /// use stepchain::reference::Latched;
+    ///
+    /// let devices = Devices::unlike(&[&Latched::LAYOUT, &Latched::LAYOUT]);
+    /// let still = UntilStill::<2>::of(devices, Duration::from_millis(5), 100);
+    /// # assert!(still.result().is_err());
+    /// ```
+    pub fn of(devices: impl Into<Devices>, period: Duration, polls: u32) -> Self {
+        let devices = devices.into();
+        Self { axes: core::array::from_fn(|device| devices.layout(device).axes), ..Self::new(0, period, polls) }
     }
 
     /// Whether everything stood when it was asked last.
@@ -88,9 +106,9 @@ impl<const N: usize> UntilStill<N> {
     }
 
     fn judge(&self, replies: &[Result<Reply, ReplyError>; N]) -> Result<(), StillError> {
-        for (device, reply) in replies.iter().enumerate() {
+        for (device, (reply, &axes)) in replies.iter().zip(&self.axes).enumerate() {
             let reply = reply.map_err(|error| StillError::Reply { device, error })?;
-            for axis in 0..self.axes {
+            for axis in 0..axes {
                 match reply.status.and_then(|status| moves(&status, axis)) {
                     Some(false) => {}
                     Some(true) => return Err(StillError::Moving { device, axis }),
@@ -99,13 +117,6 @@ impl<const N: usize> UntilStill<N> {
             }
         }
         Ok(())
-    }
-}
-
-fn moves(status: &Status, axis: u8) -> Option<bool> {
-    match status.motion_state_of(axis) {
-        Some(state) => Some(state != MotionState::Standstill),
-        None => status.flag_of(Flag::Busy, axis),
     }
 }
 

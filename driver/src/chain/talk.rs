@@ -4,7 +4,7 @@
 //! transfer left in its place. No I/O, so the blocking and the async front drive it by the same loop.
 
 use crate::command::Prepared;
-use crate::map::{CommandForm, Layout, Piece, Register, Request, Source, Verb, Write};
+use crate::map::{CommandForm, Devices, Layout, Piece, Register, Request, Source, Verb, Write};
 use crate::reply::{Reply, ReplyError, Status};
 use crate::wire::{self, Answer, Content, Mismatch};
 
@@ -264,6 +264,26 @@ fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
     layout.units(pieces_of(form), address) + reply
 }
 
+/// The fillers of a chain's devices, made anew only from one kind to another.
+pub(crate) struct Fillers {
+    layout: &'static Layout,
+    unit: u64,
+}
+
+impl Fillers {
+    pub(crate) const fn new(devices: &Devices) -> Self {
+        let layout = devices.layout(0);
+        Self { layout, unit: wire::filler(layout) }
+    }
+
+    pub(crate) fn of(&mut self, layout: &'static Layout) -> u64 {
+        if !core::ptr::eq(self.layout, layout) {
+            *self = Self { layout, unit: wire::filler(layout) };
+        }
+        self.unit
+    }
+}
+
 /// The frames of one call.
 ///
 /// ```
@@ -290,7 +310,7 @@ fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
 #[derive(Debug)]
 #[must_use = "a talk sends nothing by itself: exchange its frames"]
 pub struct Talk<'a> {
-    layout: &'static Layout,
+    devices: Devices,
     pending: &'a mut [Pending],
     buffer: &'a mut [u8],
     /// Frames up to the edge on which all commands are complete.
@@ -303,10 +323,10 @@ pub struct Talk<'a> {
 }
 
 impl<'a> Talk<'a> {
-    pub(super) fn new(layout: &'static Layout, pending: &'a mut [Pending], buffer: &'a mut [u8]) -> Self {
+    pub(super) fn new(devices: Devices, pending: &'a mut [Pending], buffer: &'a mut [u8]) -> Self {
         let request_units = pending.iter().map(|place| place.request_units).max().unwrap_or(0);
         let reply_units = pending.iter().map(|place| place.reply_units).max().unwrap_or(0);
-        Self { layout, pending, buffer, request_units, frames: request_units + reply_units, frame: 0, is_out: false }
+        Self { devices, pending, buffer, request_units, frames: request_units + reply_units, frame: 0, is_out: false }
     }
 
     /// The same talk behind so many idle frames, in which every device gets filler: see
@@ -325,25 +345,43 @@ impl<'a> Talk<'a> {
 
     /// The next frame to exchange, in place, within one chip selection; `None` once the talk is over.
     pub fn next_frame(&mut self) -> Option<&mut [u8]> {
-        if self.frame >= self.frames {
+        if self.is_over() {
             return None;
         }
-        let unit_bits = self.layout.wire.unit_bits;
-        let filler = wire::filler(self.layout);
+        let unit_bits = self.devices.unit_bits();
+        let mut fillers = Fillers::new(&self.devices);
         self.buffer.fill(0);
         // The last device's unit leaves first, after the padding; so the frame is filled from its end.
         let mut offset = self.buffer.len() * 8;
-        for place in self.pending.iter() {
+        for (device, place) in self.pending.iter().enumerate() {
             offset = offset.saturating_sub(unit_bits as usize);
-            let unit = place.asked.as_ref().and_then(|asked| {
-                let index = (self.frame + place.request_units).checked_sub(self.request_units)?;
-                (index < place.request_units).then(|| asked.unit(self.layout, index))?
-            });
-            wire::put_bits(self.buffer, offset, unit_bits, unit.unwrap_or(filler));
+            let layout = self.devices.layout(device);
+            let unit = self.unit(layout, place, self.frame).unwrap_or_else(|| fillers.of(layout));
+            wire::put_bits(self.buffer, offset, unit_bits, unit);
         }
         self.frame += 1;
         self.is_out = true;
         Some(self.buffer)
+    }
+
+    /// The unit that a device gets in a frame; `None` for filler.
+    fn unit(&self, layout: &Layout, place: &Pending, frame: u16) -> Option<u64> {
+        let asked = place.asked.as_ref()?;
+        let index = (frame + place.request_units).checked_sub(self.request_units)?;
+        (index < place.request_units).then(|| asked.unit(layout, index))?
+    }
+
+    /// The unit that a device got in the frame that [`next_frame`](Self::next_frame) gave out last.
+    pub(crate) fn sent(&self, device: usize) -> u64 {
+        let layout = self.devices.layout(device);
+        let frame = self.frame.saturating_sub(1);
+        let unit = self.pending.get(device).and_then(|place| self.unit(layout, place, frame));
+        unit.unwrap_or_else(|| wire::filler(layout))
+    }
+
+    /// Whether there are no more frames.
+    pub(crate) const fn is_over(&self) -> bool {
+        self.frame >= self.frames
     }
 
     /// The frame that [`next_frame`](Self::next_frame) gave out last, as it is now.
@@ -361,10 +399,10 @@ impl<'a> Talk<'a> {
         let Some(frame) = self.frame.checked_sub(1) else {
             return;
         };
-        let unit_bits = self.layout.wire.unit_bits;
+        let unit_bits = self.devices.unit_bits();
         // The last device's reply comes first, before what the padding pushes out.
         let mut offset = self.pending.len() * unit_bits as usize;
-        for place in self.pending.iter_mut() {
+        for (device, place) in self.pending.iter_mut().enumerate() {
             offset = offset.saturating_sub(unit_bits as usize);
             let Some(index) = (frame + place.request_units).checked_sub(self.request_units) else {
                 continue;
@@ -375,13 +413,13 @@ impl<'a> Talk<'a> {
             }
             let unit = wire::get_bits(self.buffer, offset, unit_bits);
             if let Some(asked) = &mut place.asked {
-                asked.take(self.layout, index, after, unit);
+                asked.take(self.devices.layout(device), index, after, unit);
             }
         }
     }
 
     /// What a device answered; `None` if there is no such device. To be asked once the talk is over.
     pub fn reply(&self, device: usize) -> Option<Result<Reply, ReplyError>> {
-        self.pending.get(device).map(|place| place.reply(self.layout))
+        self.pending.get(device).map(|place| place.reply(self.devices.layout(device)))
     }
 }

@@ -16,6 +16,7 @@ use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, Rep
 
 mod echoes;
 mod own_slots;
+mod unlike;
 
 /// A bus that expects each frame in one transaction of one transfer in place.
 fn bus(frames: &[(&[u8], &[u8])]) -> Mock<u8> {
@@ -42,7 +43,7 @@ fn a_velocity_goes_out_in_two_units_the_last_device_first() {
     let spi = bus(&[(&[0xB0, 0x00, 0xB4, 0x00], &[0; 4]), (&[0x13, 0x88, 0x13, 0x88], &[0; 4])]);
     let mut chain = Chain::<Latched, _, 2>::new(spi);
     let commands = [velocity(100), velocity(-100)].map(|velocity| Command::MoveVelocity { velocity });
-    chain.send(&commands).unwrap();
+    assert!(chain.exchange(&commands).unwrap().iter().all(Result::is_ok));
     chain.release().done();
 }
 
@@ -60,14 +61,14 @@ fn commands_of_unlike_length_end_on_one_edge_and_a_reply_follows() {
     ]);
     let mut chain = Chain::<Latched, _, 3>::new(spi);
     let replies = chain
-        .send(&[
+        .exchange(&[
             Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven },
             Command::write(Parameter::ProfileVelocity, velocity(500)),
             Command::read(Parameter::PositionDemandValue),
         ])
         .unwrap();
-    assert_eq!(replies[0].value, None);
-    assert_eq!(replies[2].value, Some(Value::Position(Position::from_microsteps(-5))));
+    assert_eq!(replies[0].unwrap().value, None);
+    assert_eq!(replies[2].unwrap().value, Some(Value::Position(Position::from_microsteps(-5))));
     chain.release().done();
 }
 
@@ -78,13 +79,12 @@ fn moves_carry_magnitude_or_twos_complement_as_the_map_says() {
     let spi =
         bus(&[(&[0x7E, 0x7E, 0xD5, 0xFF, 0x6C, 0x00], &[0; 6]), (&[0x4D, 0x5A, 0xFF, 0xFE, 0x01, 0x2C], &[0; 6])]);
     let mut chain = Chain::<Latched, _, 3>::new(spi);
-    chain
-        .send(&[
-            Command::MoveRelative { distance: Distance::from_microsteps(-300) },
-            Command::MoveAbsolute { target: Position::from_microsteps(-2), way: Way::Negative },
-            Command::HomeOnCurrentPosition,
-        ])
-        .unwrap();
+    let results = chain.exchange(&[
+        Command::MoveRelative { distance: Distance::from_microsteps(-300) },
+        Command::MoveAbsolute { target: Position::from_microsteps(-2), way: Way::Negative },
+        Command::HomeOnCurrentPosition,
+    ]);
+    assert!(results.unwrap().iter().all(Result::is_ok));
     chain.release().done();
 }
 
@@ -116,12 +116,11 @@ fn a_motion_of_register_writes_ends_on_the_same_edge_as_a_single_write() {
     let set_going = [0x92, 0, 0, 0, 2, autosar(&[0x92, 0, 0, 0, 2])];
     let spi = bus(&[(&[filler, target].concat(), &[0; 12]), (&[write, set_going].concat(), &[0; 12])]);
     let mut chain = Chain::<FixedWord, _, 2>::new(spi);
-    chain
-        .send(&[
-            Command::MoveRelative { distance: Distance::from_microsteps(-3) },
-            Command::write(Parameter::ProfileVelocity, velocity(600)),
-        ])
-        .unwrap();
+    let results = chain.exchange(&[
+        Command::MoveRelative { distance: Distance::from_microsteps(-3) },
+        Command::write(Parameter::ProfileVelocity, velocity(600)),
+    ]);
+    assert!(results.unwrap().iter().all(Result::is_ok));
     chain.release().done();
 }
 
@@ -137,7 +136,9 @@ fn one_field_of_a_shared_register_is_read_replaced_and_written_in_one_call() {
     ]);
     let mut chain = Chain::<FixedWord, _, 1>::new(spi);
     let amplitude = Amplitude::from_per_mille(200).unwrap();
-    chain.send(&[Command::write(Parameter::StandstillAmplitude, amplitude)]).unwrap();
+    assert!(
+        chain.exchange(&[Command::write(Parameter::StandstillAmplitude, amplitude)]).unwrap().iter().all(Result::is_ok)
+    );
     chain.release().done();
 }
 
@@ -148,6 +149,8 @@ fn a_shared_register_that_could_not_be_read_is_not_written() {
         (&word([0x25, 0, 0, 0, 0]), &[0; 6]),
         (&word([0; 5]), &[0x02, 0x01, 0x2C, 0x09, 0x64, 0x00]),
         (&word([0; 5]), &[0; 6]),
+        (&word([0x01, 0, 0, 0, 0]), &[0; 6]),
+        (&word([0; 5]), &word([0; 5])),
     ]);
     let mut chain = Chain::<FixedWord, _, 1>::new(spi);
     let amplitude = Amplitude::from_per_mille(200).unwrap();
@@ -208,9 +211,9 @@ fn a_reply_that_nobody_awaits_is_not_taken_for_one() {
     let mut chain = Chain::<FixedWord, _, 2>::new(spi);
     let commands =
         [Command::write(Parameter::ProfileVelocity, velocity(600)), Command::read(Parameter::StartStopVelocity)];
-    let [written, read] = chain.send(&commands).unwrap();
-    assert_eq!(written, Reply::default());
-    assert_eq!(read.value, Some(Value::Velocity(velocity(3))), "0x30 sixteenths");
+    let [written, read] = chain.exchange(&commands).unwrap();
+    assert_eq!(written, Ok(Reply::default()));
+    assert_eq!(read.unwrap().value, Some(Value::Velocity(velocity(3))), "0x30 sixteenths");
     chain.release().done();
 }
 
@@ -336,5 +339,7 @@ fn autosar(bytes: &[u8]) -> u8 {
 
 #[cfg(feature = "async")]
 mod fronts;
+#[cfg(feature = "async")]
+mod heed;
 #[cfg(feature = "async")]
 mod verified;

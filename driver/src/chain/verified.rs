@@ -1,7 +1,8 @@
 //! Verification: what was sent is asked for again, and what the devices made of it is looked at.
 //!
 //! ```text
-//!   look      peek the status of all             the flags below must be down, or they would tell nothing later
+//!   look      peek the status of all             the flags below must be down, or they would tell nothing later; where
+//!                                                the map has none for refusals, the states in which it states some
 //!   base      read the position                  only for a move by a distance, where it can be checked
 //!   send      the commands                       of a take, the flags as in the next line: it brings them down itself
 //!   judge     peek the status of all             command rejected, command unknown, CRC mismatch
@@ -11,7 +12,7 @@
 //! ```
 //!
 //! Each line is one exchange for the whole chain, left out where no device has anything to ask. It is a
-//! [`Procedure`], so both fronts run it alike.
+//! [`Procedure`](super::Procedure), so both fronts run it alike.
 //!
 //! # Which flipped bit is noticed by what
 //!
@@ -70,15 +71,19 @@
 //! is the owner's to see. A verified take that shows such a flag fails, and what else it took is lost with its reply: to
 //! take what is latched, send the take without verification.
 
+mod attempt;
+mod judge;
+
 use core::fmt;
 
-use crate::command::{AxisCommand, Command, Prepared};
-use crate::map::{Access, BufferMode, Flag, Layout, Parameter, Register, Request, Source, Verb};
-use crate::reply::{Reply, ReplyError, Status};
+use crate::map::{Flag, Verb};
+use crate::reply::ReplyError;
 use crate::units::Value;
 
 use super::error::Error;
-use super::procedure::{Procedure, Step};
+use super::refusal::Obstacle;
+
+pub(super) use attempt::Attempt;
 
 /// How often, and after what, a verified call tries again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -174,6 +179,12 @@ pub enum Doubt {
         /// The flag.
         flag: Flag,
     },
+    /// The map has no flag for refusals and says that the command is refused in the device's present state. Nothing was
+    /// sent.
+    NotNow {
+        /// The state.
+        obstacle: Obstacle,
+    },
     /// The device has refused the command.
     Rejected,
     /// The device did not understand something that it was sent; the command may have been obeyed or not.
@@ -200,6 +211,7 @@ impl fmt::Display for Doubt {
             Self::Stale { flag } => {
                 write!(f, "the flag `{}` was raised before: nothing was sent, take the status first", flag.name())
             }
+            Self::NotNow { obstacle } => write!(f, "it is refused {obstacle}: nothing was sent"),
             Self::Rejected => f.write_str("the device has refused it"),
             Self::NotUnderstood { flag } => {
                 write!(f, "the device has raised `{}`: it did not understand all that it was sent", flag.name())
@@ -251,316 +263,4 @@ impl<E: embedded_hal::spi::Error> core::error::Error for VerifyError<E> {
             Self::Device { .. } => None,
         }
     }
-}
-
-/// The flags that speak of a command.
-const TELLING: [Flag; 3] = [Flag::CommandRejected, Flag::CommandUnknown, Flag::CrcMismatch];
-
-/// One verified call under way.
-#[derive(Debug)]
-pub(super) struct Attempt<'a, const N: usize> {
-    layout: &'static Layout,
-    verifier: &'a mut Verifier,
-    devices: [Device; N],
-    stage: Stage,
-    retries_left: u8,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Stage {
-    Look,
-    Base,
-    Send,
-    Judge,
-    Compare,
-    Last,
-    Over,
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Device {
-    command: AxisCommand,
-    /// Whether this stage has a question for it that is not answered.
-    is_asked: bool,
-    /// The position before a move by a distance.
-    base: Option<i64>,
-    reply: Reply,
-    doubt: Option<Doubt>,
-}
-
-impl<'a, const N: usize> Attempt<'a, N> {
-    /// Sends nothing yet; refuses what cannot be encoded.
-    pub(super) fn new<E>(
-        layout: &'static Layout,
-        commands: [AxisCommand; N],
-        verifier: &'a mut Verifier,
-    ) -> Result<Self, VerifyError<E>> {
-        for (device, &command) in commands.iter().enumerate() {
-            let prepared = Prepared::new(layout, command);
-            prepared.map_err(|error| VerifyError::Chain(Error::Command { device, error }))?;
-        }
-        let devices = commands.map(|command| Device {
-            command,
-            is_asked: false,
-            base: None,
-            reply: Reply::default(),
-            doubt: None,
-        });
-        verifier.counters.calls = verifier.counters.calls.saturating_add(1);
-        let retries_left = verifier.retries.count;
-        let mut attempt = Self { layout, verifier, devices, stage: Stage::Look, retries_left };
-        attempt.enter(Stage::Look);
-        Ok(attempt)
-    }
-
-    /// What to make of a step: `None` to go on.
-    pub(super) fn after<E>(&mut self, step: Result<Step, Error<E>>) -> Option<Result<[Reply; N], VerifyError<E>>> {
-        match step {
-            Ok(Step::Done) => {}
-            Ok(_) => return None,
-            Err(error @ Error::Spi(_)) => {
-                let counters = &mut self.verifier.counters;
-                counters.exchanges = counters.exchanges.saturating_add(1);
-                counters.spi_errors = counters.spi_errors.saturating_add(1);
-                let harmless = self.stage != Stage::Send
-                    || self.devices.iter().all(|device| !device.is_asked || device.may_repeat());
-                if harmless && self.verifier.retries.spi_errors && self.spend_retry() {
-                    return None;
-                }
-                return Some(Err(VerifyError::Chain(error)));
-            }
-            Err(error) => return Some(Err(VerifyError::Chain(error))),
-        }
-        let doubted = self.devices.iter().enumerate().find_map(|(device, state)| {
-            let doubt = state.doubt?;
-            Some(VerifyError::Device { device, verb: state.command.command.verb(), doubt })
-        });
-        Some(doubted.map_or_else(|| Ok(self.devices.map(|device| device.reply)), Err))
-    }
-
-    fn enter(&mut self, stage: Stage) {
-        self.stage = stage;
-        let layout = self.layout;
-        for device in &mut self.devices {
-            device.is_asked = device.question(layout, stage).is_some();
-        }
-    }
-
-    fn spend_retry(&mut self) -> bool {
-        let left = self.retries_left.checked_sub(1);
-        if let Some(left) = left {
-            self.retries_left = left;
-            self.verifier.counters.retries = self.verifier.counters.retries.saturating_add(1);
-        }
-        left.is_some()
-    }
-
-    fn count(&mut self, doubt: &Doubt) {
-        let counters = &mut self.verifier.counters;
-        let count = match doubt {
-            Doubt::Reply(ReplyError::Crc { .. }) => &mut counters.crc_errors,
-            Doubt::Reply(_) => &mut counters.other_reply_errors,
-            Doubt::Rejected => &mut counters.rejected,
-            Doubt::NotUnderstood { .. } => &mut counters.not_understood,
-            Doubt::Differs { .. } => &mut counters.differing,
-            Doubt::Stale { .. } => return,
-        };
-        *count = count.saturating_add(1);
-    }
-}
-
-impl<const N: usize> Procedure<N> for Attempt<'_, N> {
-    fn next(&mut self, commands: &mut [AxisCommand; N]) -> Step {
-        loop {
-            if self.stage == Stage::Over {
-                return Step::Done;
-            }
-            if self.devices.iter().any(|device| device.is_asked) {
-                break;
-            }
-            self.enter(self.stage.next());
-        }
-        for (place, device) in commands.iter_mut().zip(&self.devices) {
-            if let Some(question) = device.question(self.layout, self.stage).filter(|_| device.is_asked) {
-                *place = question;
-            }
-        }
-        Step::Exchange
-    }
-
-    fn came_back(&mut self, replies: &[Result<Reply, ReplyError>; N]) {
-        self.verifier.counters.exchanges = self.verifier.counters.exchanges.saturating_add(1);
-        let mut devices = self.devices;
-        let mut again = false;
-        for (device, reply) in devices.iter_mut().zip(replies).filter(|(device, _)| device.is_asked) {
-            let outcome = reply.map_err(Doubt::Reply).and_then(|reply| device.judge(self.layout, self.stage, &reply));
-            let Err(doubt) = outcome else {
-                device.is_asked = false;
-                continue;
-            };
-            self.count(&doubt);
-            let may_repeat = self.stage != Stage::Send || device.may_repeat();
-            let repeats = matches!(doubt, Doubt::Reply(_)) && may_repeat && self.verifier.retries.reply_errors;
-            // One repetition serves all devices whose replies are spoilt.
-            if repeats && (again || self.spend_retry()) {
-                again = true;
-            } else {
-                device.is_asked = false;
-                device.doubt = Some(doubt);
-            }
-        }
-        self.devices = devices;
-        if !again {
-            let is_doubted = self.devices.iter().any(|device| device.doubt.is_some());
-            self.enter(if is_doubted { Stage::Over } else { self.stage.next() });
-        }
-    }
-}
-
-impl Stage {
-    const fn next(self) -> Self {
-        match self {
-            Self::Look => Self::Base,
-            Self::Base => Self::Send,
-            Self::Send => Self::Judge,
-            Self::Judge => Self::Compare,
-            Self::Compare => Self::Last,
-            Self::Last | Self::Over => Self::Over,
-        }
-    }
-}
-
-impl Device {
-    fn may_repeat(&self) -> bool {
-        self.command.buffer_mode == BufferMode::Aborting && self.command.command.may_arrive_twice()
-    }
-
-    /// What it is asked in this stage.
-    fn question(&self, layout: &'static Layout, stage: Stage) -> Option<AxisCommand> {
-        let axis = self.command.axis;
-        match stage {
-            Stage::Look | Stage::Judge | Stage::Last => {
-                let tells = layout.status.flags.iter().any(|bit| TELLING.contains(&bit.flag));
-                (tells && layout.form(Verb::PeekStatus).is_some()).then_some(Command::PeekStatus.on(0))
-            }
-            Stage::Base => {
-                let Command::MoveRelative { .. } = self.command.command else { return None };
-                let is_word = matches!(layout.form(Verb::MoveRelative)?.request, Request::Word(_));
-                layout.register(Parameter::PositionDemandValue, axis)?;
-                (is_word && self.compared(layout).is_some())
-                    .then_some(Command::read(Parameter::PositionDemandValue).on(axis))
-            }
-            Stage::Send => (self.command.command != Command::Filler).then_some(self.command),
-            Stage::Compare => {
-                self.expected(layout)?;
-                Some(Command::read(self.compared(layout)?.parameter).on(axis))
-            }
-            Stage::Over => None,
-        }
-    }
-
-    /// The register in which the command can be seen again.
-    fn compared(&self, layout: &'static Layout) -> Option<&'static Register> {
-        let AxisCommand { axis, command, buffer_mode } = self.command;
-        layout.form(Verb::ReadParameter)?;
-        if buffer_mode == BufferMode::Buffered {
-            return None;
-        }
-        let request = layout.form(command.verb()?)?.request;
-        let parameter = match (command, request) {
-            (Command::WriteParameter { parameter, .. } | Command::WriteContent { parameter, .. }, _) => parameter,
-            // A setting stays as it is between two reads; what the device keeps does not.
-            (Command::ReadParameter { parameter }, _) => {
-                let register = layout.register(parameter, axis)?;
-                if register.access == Access::ReadOnly || parameter == Parameter::PositionDemandValue {
-                    return None;
-                }
-                parameter
-            }
-            (_, Request::Writes(writes)) => writes.iter().find(|write| write.source == Source::Argument)?.parameter,
-            (Command::MoveAbsolute { .. } | Command::MoveRelative { .. }, Request::Word(_)) => {
-                Parameter::TargetPosition
-            }
-            _ => return None,
-        };
-        layout.register(parameter, axis).filter(|_| !matches!(parameter, Parameter::Custom(_)))
-    }
-
-    /// What that register should hold then.
-    fn expected(&self, layout: &'static Layout) -> Option<Value> {
-        let register = self.compared(layout)?;
-        let request = layout.form(self.command.command.verb()?)?.request;
-        let bits = match (self.command.command, request) {
-            (Command::WriteParameter { value, .. }, _) => return register.quantised(value).ok(),
-            (Command::WriteContent { content, .. }, _) => {
-                let code = (content & register.mask()).checked_shr(register.lsb as u32)?;
-                return register.value_of(code).ok();
-            }
-            (Command::ReadParameter { .. }, _) => return self.reply.value,
-            (Command::MoveRelative { distance }, Request::Word(_)) => {
-                layout.position.wrapped(self.base?.wrapping_add(Value::from(distance).to_bits()))
-            }
-            (Command::MoveRelative { distance }, _) => Value::from(distance).to_bits(),
-            (Command::MoveAbsolute { target, .. }, _) => Value::from(target).to_bits(),
-            (
-                Command::MoveVelocity { velocity }
-                | Command::SearchForSwitch { velocity, .. }
-                | Command::SearchForZero { velocity, .. },
-                _,
-            ) => Value::from(velocity).to_bits(),
-            _ => return None,
-        };
-        let is_magnitude = match request {
-            Request::Writes(writes) => writes.iter().any(|write| matches!(write.source, Source::Direction { .. })),
-            Request::Word(_) => false,
-        };
-        let bits = if is_magnitude { bits.saturating_abs() } else { bits };
-        register.quantised(Value::from_bits(register.unit, bits).ok()?).ok()
-    }
-
-    fn judge(&mut self, layout: &'static Layout, stage: Stage, reply: &Reply) -> Result<(), Doubt> {
-        match stage {
-            Stage::Look => raised(reply.status).map_or(Ok(()), |flag| Err(Doubt::Stale { flag })),
-            Stage::Judge | Stage::Last => well(reply.status),
-            Stage::Base => {
-                self.base = reply.value.map(|value| value.to_bits());
-                Ok(())
-            }
-            Stage::Send => {
-                self.reply = *reply;
-                // What it shows it has brought down, so that the peek after it would find nothing. Without the first
-                // look the flag may be older than this call.
-                let is_take = self.command.command == Command::TakeStatus;
-                let looked = self.question(layout, Stage::Look).is_some();
-                if is_take && looked { well(reply.status) } else { Ok(()) }
-            }
-            Stage::Compare => {
-                let (Some(register), Some(expected)) = (self.compared(layout), self.expected(layout)) else {
-                    return Ok(());
-                };
-                match reply.value {
-                    Some(found) if found == expected => Ok(()),
-                    Some(found) => Err(Doubt::Differs { register: register.name, expected, found }),
-                    None => Err(Doubt::Reply(ReplyError::Malformed)),
-                }
-            }
-            Stage::Over => Ok(()),
-        }
-    }
-}
-
-/// Whether no flag speaks against what was sent.
-fn well(status: Option<Status>) -> Result<(), Doubt> {
-    match raised(status) {
-        None => Ok(()),
-        Some(Flag::CommandRejected) => Err(Doubt::Rejected),
-        Some(flag) => Err(Doubt::NotUnderstood { flag }),
-    }
-}
-
-/// The first raised flag that speaks of a command; what was not understood comes before what was refused.
-fn raised(status: Option<Status>) -> Option<Flag> {
-    let status = status?;
-    let is_raised = |flag: &Flag| status.raised().any(|(raised, _)| raised == *flag);
-    TELLING.into_iter().rev().find(|flag| is_raised(flag))
 }

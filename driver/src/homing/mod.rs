@@ -32,7 +32,11 @@
 //! velocity moves. What a map lacks is [`HomingError::Unsupported`], before anything is sent.
 //!
 //! The first thing that is sent takes the status, and with it every event that was latched: look at the status before,
-//! if it matters. [`Tracker::homed_at`](crate::track::Tracker::homed_at) then makes the position known.
+//! if it matters. [`Tracker::homed_at`](crate::track::Tracker::homed_at) then makes the position known; the `home` of a
+//! [`GuardedChain`](crate::track::GuardedChain) does that by itself.
+//!
+//! A command that a device refuses shows in the status of the next round, as [`HomingError::Rejected`]; where the map has
+//! no flag for that, as an axis that stands where it should not, or as a counter that is not made zero.
 //!
 //! ```no_run
 //! # use core::time::Duration;
@@ -65,6 +69,7 @@
 
 mod axis;
 mod error;
+mod guarded;
 mod means;
 mod method;
 mod procedure;

@@ -4,7 +4,7 @@ use core::time::Duration;
 
 use crate::chain::{Procedure, Step};
 use crate::command::{AxisCommand, Command};
-use crate::map::Layout;
+use crate::map::Devices;
 use crate::reply::{Reply, ReplyError};
 
 use super::axis::{Axis, Want};
@@ -29,11 +29,12 @@ pub struct Homing<const K: usize, const N: usize> {
 }
 
 impl<const K: usize, const N: usize> Homing<K, N> {
-    /// Homes these axes of devices of the kind `layout`, polling them once a millisecond.
+    /// Homes these axes of devices of one layout, or of these [`Devices`], polling them once a millisecond.
     ///
     /// What the map or the chain cannot do is found here, and shows in [`results`](Self::results) at once; the other
     /// axes can be homed all the same.
-    pub fn new(layout: &'static Layout, axes: [AxisHoming; K]) -> Self {
+    pub fn new(devices: impl Into<Devices>, axes: [AxisHoming; K]) -> Self {
+        let devices = devices.into();
         let mut earlier = 0;
         let axes = axes.map(|spec| {
             let is_twice = axes.iter().take(earlier).any(|other| other.place() == spec.place());
@@ -42,7 +43,7 @@ impl<const K: usize, const N: usize> Homing<K, N> {
                 device if device >= N => Some(HomingError::NoSuchDevice { devices: N }),
                 _ => is_twice.then_some(HomingError::Twice),
             };
-            Axis::new(layout, spec, refused)
+            Axis::new(devices.layout(spec.device), spec, refused)
         });
         Self { axes, period: Duration::from_millis(1), now: Duration::ZERO, is_waiting: false }
     }
@@ -67,6 +68,11 @@ impl<const K: usize, const N: usize> Homing<K, N> {
         for axis in &mut self.axes {
             axis.stop(self.now);
         }
+    }
+
+    /// The device and the axis of each, in the order in which they were given.
+    pub fn places(&self) -> [(usize, u8); K] {
+        self.axes.each_ref().map(|axis| axis.spec.place())
     }
 
     /// How far each axis has come, in the order in which they were given.

@@ -6,7 +6,7 @@
 //!
 //! ```text
 //!   interrupt  post(0, move)  ---> | device 0, axis 0: move        |
-//!   interrupt  post(1, stop)  ---> | device 1, axis 0: stop, read  |  take -> [move, stop, filler] -> one exchange
+//!   interrupt  post(1, stop)  ---> | device 1, axis 0: stop, read  |  take -> [move, stop, filler] -> the same frames
 //!   task       post(1, read)  ---> | device 2, axis 0:             |  done <- the answers
 //! ```
 //!
@@ -31,6 +31,12 @@
 //! | `take` | for each device a look at its queues until one is not empty, then a copy: O(N·`AXES`) |
 //! | `done`, `failed`, `refused` | a comparison of numbers for each device: O(N) |
 //!
+//! # When a device refuses
+//!
+//! A pump looks, after commands that a device can refuse, at the status of their devices, and the [`Answer`] is
+//! [`DeviceError::Rejected`](crate::chain::DeviceError::Rejected) if that says so: two exchanges in a pump instead of one,
+//! where the commands' own replies do not tell. What is posted meanwhile waits for the next pump.
+//!
 //! # When a transfer fails
 //!
 //! A taken command keeps a place of its own, in front of its device's queues, until [`done`](Mailbox::done) is told
@@ -46,7 +52,7 @@
 //!   cleared, and of a register of the map's own nobody here knows what reading or writing it does.
 //!
 //! [`pump`](Mailbox::pump) does this by itself. A front of another kind uses the halves: [`take`](Mailbox::take), an
-//! exchange, then [`done`](Mailbox::done), [`failed`](Mailbox::failed) or, if a command could not be encoded,
+//! exchange (which looks at nothing), then [`done`](Mailbox::done), [`failed`](Mailbox::failed) or, if a command could not be encoded,
 //! [`refused`](Mailbox::refused). A future that is dropped amid its exchange counts as a failed transfer: call
 //! [`failed`](Mailbox::failed) before the next [`take`](Mailbox::take), which would otherwise take the same commands
 //! once more. (`pump_async`, of the feature `async`, needs no such care: the pump after it does that.)

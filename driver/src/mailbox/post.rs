@@ -24,19 +24,22 @@ use super::queue::{Posted, Queues, Ticket, push_latest};
 ///
 /// static MAILBOX: Mailbox<2, 4> = Mailbox::new();
 ///
-/// # let spi = Mock::new(&[
+/// # let frame = |mosi: [u8; 4], miso: [u8; 4]| [
 /// #     Transaction::transaction_start(),
-/// #     Transaction::transfer_in_place(vec![0x4D, 0x5A, 0x3A, 0x18], vec![0; 4]),
+/// #     Transaction::transfer_in_place(mosi.to_vec(), miso.to_vec()),
 /// #     Transaction::transaction_end(),
-/// # ]);
+/// # ];
+/// # let look = [frame([0xE0, 0, 0xE0, 0], [0; 4]), frame([0x7E; 4], [0x80, 0x01, 0x80, 0x01])].concat();
+/// # let spi = Mock::new(&[&frame([0x4D, 0x5A, 0x3A, 0x18], [0; 4])[..], &look].concat());
 /// let mut chain = Chain::<Latched, _, 2>::new(spi);
 /// // In an interrupt:
 /// MAILBOX.post(0, Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven })?;
 /// // In a task:
 /// let ticket = MAILBOX.post(1, Command::HomeOnCurrentPosition)?;
-/// // In the owner's loop: both leave in one frame.
+/// // In the owner's loop: both leave in one frame, and a look tells whether they were refused.
 /// let answers = MAILBOX.pump(&mut chain)?;
-/// assert_eq!(answers[1].unwrap().posted.ticket, ticket);
+/// let answer = answers[1].unwrap();
+/// assert_eq!((answer.posted.ticket, answer.result.is_ok()), (ticket, true));
 /// # chain.release().done();
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```

@@ -6,9 +6,9 @@ use embedded_hal::spi::SpiDevice;
 
 #[cfg(feature = "async")]
 use crate::chain::AsyncChain;
-use crate::chain::{Chain, Error};
+use crate::chain::{Chain, DeviceError, Error};
 use crate::command::AxisCommand;
-use crate::map::RegisterMap;
+use crate::map::ChainMap;
 use crate::reply::{Reply, ReplyError};
 
 use super::post::Mailbox;
@@ -49,8 +49,9 @@ impl<const N: usize> Taken<N> {
 pub struct Answer {
     /// The command, and the ticket by which its poster knows it.
     pub posted: Posted,
-    /// The reply, or why it cannot be believed; the command was sent, and is not sent again.
-    pub result: Result<Reply, ReplyError>,
+    /// The reply, or why it cannot be believed, or that the device has refused a command; the command was sent, and is not
+    /// sent again.
+    pub result: Result<Reply, DeviceError>,
 }
 
 /// Why a pump failed, and which commands the mailbox does not hold any more because of it.
@@ -62,7 +63,8 @@ pub struct Answer {
 pub struct PumpError<E, const N: usize> {
     /// What went wrong.
     pub error: PumpFault<E>,
-    /// For each device a command that is not sent again: the one that could not be encoded, or after a failed transfer
+    /// For each device a command that is not sent again: the one that could not be encoded or would be refused, or after a
+    /// failed transfer
     /// or a dropped future those that may have arrived and must not arrive twice.
     pub given_back: [Option<Posted>; N],
 }
@@ -126,8 +128,12 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     }
 
     /// Accounts for what was taken and exchanged, and joins each command to its answer.
-    #[expect(clippy::needless_pass_by_value, reason = "what was taken is accounted for once")]
     pub fn done(&self, taken: Taken<N>, results: [Result<Reply, ReplyError>; N]) -> [Option<Answer>; N] {
+        self.hand_out(taken, results.map(|result| result.map_err(DeviceError::Reply)))
+    }
+
+    #[expect(clippy::needless_pass_by_value, reason = "what was taken is accounted for once")]
+    fn hand_out(&self, taken: Taken<N>, results: [Result<Reply, DeviceError>; N]) -> [Option<Answer>; N] {
         let Taken { posted } = taken;
         let _ = self.with(|state| {
             for (queues, posted) in state.devices.iter_mut().zip(posted) {
@@ -155,8 +161,8 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
         given_back
     }
 
-    /// Accounts for what was taken and not sent at all because the command of `device` cannot be encoded: gives that
-    /// one back, and leaves the others' in front of their queues.
+    /// Accounts for what was taken and not sent at all because the command of `device` cannot be encoded or would
+    /// be refused: gives that one back, and leaves the others' in front of their queues.
     pub fn refused(&self, device: usize) -> Option<Posted> {
         self.with(|state| {
             state.devices.iter_mut().for_each(Queues::not_sent);
@@ -168,7 +174,12 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// Sends the next command of each device that has one, all complete on the same chip-select edge, and says what
     /// each device answered.
     ///
-    /// Sends nothing if nothing waits. A mailbox with another number of axes than the map's does not compile:
+    /// Heeds refusals as [`Chain::send`] does: where the commands are others than questions, and their replies do not tell,
+    /// a second exchange looks at the status of their devices within the same pump. An owner that has no time for it, or
+    /// looks at the status anyway, uses [`take`](Self::take), [`Chain::exchange`] and [`done`](Self::done).
+    ///
+    /// Sends nothing if nothing waits. A mailbox with another number of axes than the map's (of unlike
+    /// devices, than that of the one with most) does not compile:
     ///
     /// ```compile_fail,E0080
     /// # use embedded_hal_mock::eh1::spi::Mock;
@@ -182,18 +193,19 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// ```
     ///
     /// # Errors
-    /// [`PumpError`] if a command cannot be encoded, in which case nothing was sent, if the transfer failed, or if what
-    /// was taken before was not accounted for; each says which commands the mailbox does not hold any more.
-    pub fn pump<M: RegisterMap, S: SpiDevice>(
+    /// [`PumpError`] if a command cannot be encoded or the map says that its device would refuse it now, in which case no
+    /// command was sent, if a transfer failed (that of the look too: then the commands count as such that may have arrived),
+    /// or if what was taken before was not accounted for; each says which commands the mailbox does not hold any more.
+    pub fn pump<M: ChainMap, S: SpiDevice>(
         &self,
         chain: &mut Chain<M, S, N>,
     ) -> Result<[Option<Answer>; N], PumpError<S::Error, N>> {
-        const { assert!(M::LAYOUT.axes as usize == AXES, "the mailbox has another number of axes than the map") };
+        const { assert!(M::DEVICES.most_axes() as usize == AXES, "the mailbox has another number of axes than the map") };
         let taken = self.begin()?;
         if taken.is_empty() {
             return Ok([None; N]);
         }
-        let outcome = chain.exchange(&taken.commands());
+        let outcome = chain.send_each(&taken.commands());
         self.account(taken, outcome)
     }
 
@@ -205,16 +217,16 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     /// # Errors
     /// As [`pump`](Self::pump).
     #[cfg(feature = "async")]
-    pub async fn pump_async<M: RegisterMap, S: embedded_hal_async::spi::SpiDevice>(
+    pub async fn pump_async<M: ChainMap, S: embedded_hal_async::spi::SpiDevice>(
         &self,
         chain: &mut AsyncChain<M, S, N>,
     ) -> Result<[Option<Answer>; N], PumpError<S::Error, N>> {
-        const { assert!(M::LAYOUT.axes as usize == AXES, "the mailbox has another number of axes than the map") };
+        const { assert!(M::DEVICES.most_axes() as usize == AXES, "the mailbox has another number of axes than the map") };
         let taken = self.begin()?;
         if taken.is_empty() {
             return Ok([None; N]);
         }
-        let outcome = chain.exchange(&taken.commands()).await;
+        let outcome = chain.send_each(&taken.commands()).await;
         self.account(taken, outcome)
     }
 
@@ -231,20 +243,20 @@ impl<const N: usize, const DEPTH: usize, const AXES: usize> Mailbox<N, DEPTH, AX
     fn account<E>(
         &self,
         taken: Taken<N>,
-        outcome: Result<[Result<Reply, ReplyError>; N], Error<E>>,
+        outcome: Result<[Result<Reply, DeviceError>; N], Error<E>>,
     ) -> Result<[Option<Answer>; N], PumpError<E, N>> {
         match outcome {
-            Ok(results) => Ok(self.done(taken, results)),
+            Ok(results) => Ok(self.hand_out(taken, results)),
             Err(error) => {
                 let given_back = match error {
-                    Error::Command { device, .. } => {
+                    Error::Command { device, .. } | Error::NotNow { device, .. } => {
                         let mut given_back = [None; N];
                         if let Some(place) = given_back.get_mut(device) {
                             *place = self.refused(device);
                         }
                         given_back
                     }
-                    Error::Spi(_) | Error::Reply { .. } => self.failed(),
+                    Error::Spi(_) | Error::Reply { .. } | Error::Rejected { .. } => self.failed(),
                 };
                 Err(PumpError { error: PumpFault::Chain(error), given_back })
             }

@@ -8,6 +8,7 @@ use std::vec;
 use std::vec::Vec;
 
 use super::{FaultLatch, Mailbox, PostError, Posted};
+use crate::chain::DeviceError;
 use crate::map::{BridgeState, Parameter, StopRamp, Way};
 use crate::reply::Reply;
 use crate::units::{Distance, Position, Value, Velocity};
@@ -169,7 +170,7 @@ fn an_answer_names_the_command_and_the_ticket_of_its_poster() {
     assert_eq!(first.unwrap().posted.command, STOP.on(0));
     let second = second.unwrap();
     assert_eq!((second.posted.ticket, second.posted.command), (ticket, Command::PeekStatus.on(0)));
-    assert_eq!(second.result, Err(ReplyError::Malformed));
+    assert_eq!(second.result, Err(DeviceError::Reply(ReplyError::Malformed)));
     assert!(mailbox.take().is_empty(), "a command whose reply is not believed is not sent again");
 }
 

@@ -3,12 +3,13 @@
 //! A [`Layout`] says how the wire is framed, which registers there are and what their codes mean, how a command
 //! looks in bits and how its reply, where each status flag stands, and what the position counter is like. It is
 //! data and nothing else: the driver's encoder and the simulator's decoder both interpret it, each with code of
-//! its own. Imports only [`units`](crate::units).
+//! its own. [`Devices`] says of which layouts one chain is made. Imports only [`units`](crate::units).
 //!
 //! Everything is built by `const` constructors and checked by [`Layout::validate`], a `const fn`, so that a bad
 //! map does not compile; see [`check_map!`](crate::check_map).
 
 mod coding;
+mod devices;
 mod flaw;
 mod form;
 mod layout;
@@ -21,6 +22,7 @@ mod vocabulary;
 mod wire;
 
 pub use coding::{Coding, CodingFlaw, Encoding, Sign, TableEntry};
+pub use devices::{ChainFlaw, ChainMap, Devices, WireDifference};
 pub use flaw::Flaw;
 pub use form::{CommandForm, Piece, Refusal, Request, Source, Write};
 pub use layout::{Drive, Layout, PositionCounter, RegisterMap, WrapAround};

@@ -7,7 +7,7 @@ use std::vec::Vec;
 use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 
 use super::*;
-use crate::map::{CommandForm, Parameter, Piece, Register, Wire, Write};
+use crate::map::{CommandForm, Parameter, Piece, Register, RegisterMap, Wire, Write};
 use crate::reference::{FixedWord, Latched};
 use crate::{Codec, Command, Pending};
 

@@ -12,7 +12,7 @@ use core::fmt;
 
 use crate::chain::{Procedure, Step};
 use crate::command::{AxisCommand, Command};
-use crate::map::{Access, Flag, Layout, MotionState, Register, SharedWrite, Verb};
+use crate::map::{Access, Devices, Flag, Layout, MotionState, Register, SharedWrite, Verb};
 use crate::reply::{Reply, ReplyError, Status};
 use crate::units::Value;
 
@@ -82,7 +82,7 @@ impl core::error::Error for ApplyError {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
 pub struct Apply<'a, const K: usize, const N: usize> {
-    layout: &'static Layout,
+    devices: Devices,
     settings: [Option<&'a Settings<K>>; N],
     results: [Result<(), ApplyError>; N],
     state: State,
@@ -98,19 +98,23 @@ enum State {
 }
 
 impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
-    /// Applies settings to each device; `None` leaves a device as it is.
-    pub fn new(layout: &'static Layout, settings: [Option<&'a Settings<K>>; N]) -> Self {
-        let results = settings.map(|settings| match settings.map(|settings| settings.check(layout)) {
-            Some(Err(error)) => Err(ApplyError::Settings(error)),
-            _ => Ok(()),
-        });
+    /// Applies settings to each device, of one layout or of these [`Devices`]; `None` leaves a device as it is and sends
+    /// it nothing but filler.
+    pub fn new(devices: impl Into<Devices>, settings: [Option<&'a Settings<K>>; N]) -> Self {
+        let devices = devices.into();
+        let mut results = [Ok(()); N];
+        for (device, (result, settings)) in results.iter_mut().zip(settings).enumerate() {
+            if let Some(settings) = settings {
+                *result = settings.check(devices.layout(device)).map_err(ApplyError::Settings);
+            }
+        }
         let state = if results.iter().any(Result::is_err) { State::Done } else { State::Look };
-        Self { layout, settings, results, state }
+        Self { devices, settings, results, state }
     }
 
     /// Applies the same settings to every device.
-    pub fn to_all(layout: &'static Layout, settings: &'a Settings<K>) -> Self {
-        Self::new(layout, [Some(settings); N])
+    pub fn to_all(devices: impl Into<Devices>, settings: &'a Settings<K>) -> Self {
+        Self::new(devices, [Some(settings); N])
     }
 
     /// How it went, for each device.
@@ -118,22 +122,12 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
         &self.results
     }
 
-    fn register(&self, entry: &Setting) -> Option<&'static Register> {
-        self.layout.register(entry.parameter, entry.axis)
-    }
-
-    /// The order in which registers are written: what asks for the most comes first.
-    fn rank(&self, entry: &Setting) -> u8 {
-        match self.register(entry).map(|register| register.access) {
-            Some(Access::BridgeOff) => 0,
-            Some(Access::AtStandstill) => 1,
-            _ => 2,
-        }
-    }
-
-    fn is_guarded(&self) -> bool {
-        let mut entries = self.settings.iter().flatten().flat_map(|settings| settings.entries());
-        entries.any(|entry| self.rank(entry) < 2)
+    /// Whether something is to be written that not every state of the device allows, and its status can be looked at.
+    fn needs_look(&self, device: usize) -> bool {
+        let layout = self.devices.layout(device);
+        let settings = self.settings.get(device).copied().flatten();
+        layout.form(Verb::PeekStatus).is_some()
+            && settings.is_some_and(|settings| settings.entries().iter().any(|entry| rank(layout, entry) < 2))
     }
 
     /// Fills in one setting's command for each device that has it and is well so far; whether there was any.
@@ -141,13 +135,15 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
         &self,
         commands: &mut [AxisCommand; N],
         index: usize,
-        command: impl Fn(&Settings<K>, &Setting) -> Option<Command>,
+        command: impl Fn(&'static Layout, &Settings<K>, &Setting) -> Option<Command>,
     ) -> bool {
         let mut any = false;
-        for ((place, settings), result) in commands.iter_mut().zip(&self.settings).zip(&self.results) {
+        for (device, ((place, settings), result)) in
+            commands.iter_mut().zip(&self.settings).zip(&self.results).enumerate()
+        {
             if let (Some(settings), Ok(())) = (settings, result)
                 && let Some(entry) = settings.entries().get(index)
-                && let Some(command) = command(settings, entry)
+                && let Some(command) = command(self.devices.layout(device), settings, entry)
             {
                 *place = command.on(entry.axis);
                 any = true;
@@ -155,75 +151,95 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
         }
         any
     }
+}
 
-    /// The command that writes one setting, if it is its turn. Where the map keeps a shadow copy, the register goes out
-    /// whole, with the first of its fields: those that are among the settings, and the others' reset codes.
-    fn write(&self, settings: &Settings<K>, entry: &Setting, rank: u8) -> Option<Command> {
-        let Setting { parameter, value, .. } = *entry;
-        let register = self.register(entry)?;
-        if self.rank(entry) != rank {
-            return None;
-        }
-        let address = register.address;
-        if self.layout.wire.shared_write != SharedWrite::Shadow || !self.layout.is_shared(address) {
-            return Some(Command::WriteParameter { parameter, value });
-        }
-        let mut fields = settings.entries().iter().filter_map(|other| {
-            let (register, code) = other.code(self.layout).ok()?;
-            (register.address == address).then_some((other, register, code))
-        });
-        let (first, register, code) = fields.next()?;
-        let replaced = |content, register: &Register, code| content & !register.mask() | register.content(code);
-        let content = replaced(self.layout.reset_content(address), register, code);
-        let content = fields.fold(content, |content, (_, register, code)| replaced(content, register, code));
-        (first == entry).then_some(Command::WriteContent { parameter, content })
+/// The order in which registers are written: what asks for the most comes first.
+fn rank(layout: &Layout, entry: &Setting) -> u8 {
+    match register(layout, entry).map(|register| register.access) {
+        Some(Access::BridgeOff) => 0,
+        Some(Access::AtStandstill) => 1,
+        _ => 2,
     }
+}
 
-    /// Why a setting must not be written now, as far as the status tells.
-    fn obstacle(&self, entry: &Setting, status: &Status) -> Option<ApplyError> {
-        let register = self.register(entry)?;
-        let moves = match status.motion_state_of(entry.axis) {
-            Some(state) => state != MotionState::Standstill,
-            None => status.flag_of(Flag::Busy, entry.axis) == Some(true),
-        };
-        match register.access {
-            Access::AtStandstill if moves => Some(ApplyError::Moving { register: register.name }),
-            Access::BridgeOff if status.flag_of(Flag::BridgeOff, entry.axis) == Some(false) => {
-                Some(ApplyError::BridgeDriven { register: register.name })
-            }
-            _ => None,
-        }
-    }
+fn register(layout: &Layout, entry: &Setting) -> Option<&'static Register> {
+    layout.register(entry.parameter, entry.axis)
+}
 
-    fn compare(&self, entry: &Setting, reply: &Reply) -> Result<(), ApplyError> {
-        let (Some(register), Some(found)) = (self.register(entry), reply.value) else {
-            return Ok(());
-        };
-        let written = register.quantised(entry.value).unwrap_or(entry.value);
-        if found == written { Ok(()) } else { Err(ApplyError::Differs { register: register.name, written, found }) }
+/// The command that writes one setting, if it is its turn. Where the map keeps a shadow copy, the register goes out
+/// whole, with the first of its fields: those that are among the settings, and the others' reset codes.
+fn write<const K: usize>(layout: &Layout, settings: &Settings<K>, entry: &Setting, turn: u8) -> Option<Command> {
+    let Setting { parameter, value, .. } = *entry;
+    let address = register(layout, entry)?.address;
+    if rank(layout, entry) != turn {
+        return None;
     }
+    if layout.wire.shared_write != SharedWrite::Shadow || !layout.is_shared(address) {
+        return Some(Command::WriteParameter { parameter, value });
+    }
+    let mut fields = settings.entries().iter().filter_map(|other| {
+        let (register, code) = other.code(layout).ok()?;
+        (register.address == address).then_some((other, register, code))
+    });
+    let (first, register, code) = fields.next()?;
+    let replaced = |content, register: &Register, code| content & !register.mask() | register.content(code);
+    let content = replaced(layout.reset_content(address), register, code);
+    let content = fields.fold(content, |content, (_, register, code)| replaced(content, register, code));
+    (first == entry).then_some(Command::WriteContent { parameter, content })
+}
+
+/// Why a setting must not be written now, as far as the status tells.
+fn obstacle(layout: &Layout, entry: &Setting, status: &Status) -> Option<ApplyError> {
+    let register = register(layout, entry)?;
+    let moves = match status.motion_state_of(entry.axis) {
+        Some(state) => state != MotionState::Standstill,
+        None => status.flag_of(Flag::Busy, entry.axis) == Some(true),
+    };
+    match register.access {
+        Access::AtStandstill if moves => Some(ApplyError::Moving { register: register.name }),
+        Access::BridgeOff if status.flag_of(Flag::BridgeOff, entry.axis) == Some(false) => {
+            Some(ApplyError::BridgeDriven { register: register.name })
+        }
+        _ => None,
+    }
+}
+
+fn compare(layout: &Layout, entry: &Setting, reply: &Reply) -> Result<(), ApplyError> {
+    let (Some(register), Some(found)) = (register(layout, entry), reply.value) else {
+        return Ok(());
+    };
+    let written = register.quantised(entry.value).unwrap_or(entry.value);
+    if found == written { Ok(()) } else { Err(ApplyError::Differs { register: register.name, written, found }) }
 }
 
 impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
     fn next(&mut self, commands: &mut [AxisCommand; N]) -> Step {
         loop {
             match self.state {
-                State::Look if self.is_guarded() && self.layout.form(Verb::PeekStatus).is_some() => {
-                    *commands = [Command::PeekStatus.on(0); N];
-                    return Step::Exchange;
+                State::Look => {
+                    let mut any = false;
+                    for (device, place) in commands.iter_mut().enumerate() {
+                        if self.needs_look(device) {
+                            *place = Command::PeekStatus.on(0);
+                            any = true;
+                        }
+                    }
+                    if any {
+                        return Step::Exchange;
+                    }
+                    self.state = State::Write { rank: 0, index: 0 };
                 }
-                State::Look => self.state = State::Write { rank: 0, index: 0 },
                 State::Write { rank: 3.., .. } => self.state = State::ReadBack { index: 0 },
                 State::Write { rank, index } if index >= K => self.state = State::Write { rank: rank + 1, index: 0 },
                 State::Write { rank, index } => {
-                    if self.fill(commands, index, |settings, entry| self.write(settings, entry, rank)) {
+                    if self.fill(commands, index, |layout, settings, entry| write(layout, settings, entry, rank)) {
                         return Step::Exchange;
                     }
                     self.state = State::Write { rank, index: index + 1 };
                 }
                 State::ReadBack { index } if index >= K => self.state = State::Done,
                 State::ReadBack { index } => {
-                    if self.fill(commands, index, |_, entry| Some(Command::read(entry.parameter))) {
+                    if self.fill(commands, index, |_, _, entry| Some(Command::read(entry.parameter))) {
                         return Step::Exchange;
                     }
                     self.state = State::ReadBack { index: index + 1 };
@@ -235,21 +251,21 @@ impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
 
     fn came_back(&mut self, replies: &[Result<Reply, ReplyError>; N]) {
         let mut results = self.results;
-        for ((result, settings), reply) in results.iter_mut().zip(&self.settings).zip(replies) {
+        for (device, ((result, settings), reply)) in results.iter_mut().zip(&self.settings).zip(replies).enumerate() {
+            let layout = self.devices.layout(device);
             let (Some(settings), Ok(())) = (settings, &result) else {
                 continue;
             };
             *result = match (self.state, reply) {
                 (_, Err(error)) => Err(ApplyError::Reply(*error)),
                 (State::Look, Ok(reply)) => {
-                    let mut obstacles = reply
-                        .status
-                        .iter()
-                        .flat_map(|status| settings.entries().iter().filter_map(|entry| self.obstacle(entry, status)));
+                    let mut obstacles = reply.status.iter().flat_map(|status| {
+                        settings.entries().iter().filter_map(|entry| obstacle(layout, entry, status))
+                    });
                     obstacles.next().map_or(Ok(()), Err)
                 }
                 (State::ReadBack { index }, Ok(reply)) => {
-                    settings.entries().get(index).map_or(Ok(()), |entry| self.compare(entry, reply))
+                    settings.entries().get(index).map_or(Ok(()), |entry| compare(layout, entry, reply))
                 }
                 _ => Ok(()),
             };

@@ -383,7 +383,8 @@ fn a_shadowed_register_goes_out_whole_in_one_word_and_not_alone() {
     let amplitude = Amplitude::per_mille::<200>();
     let alone = chain.send_one(0, Command::write(Parameter::StandstillAmplitude, amplitude)).unwrap_err();
     assert!(alone.to_string().contains("by a shadow copy"), "{alone}");
-    chain.send_one(0, shadow.write(Parameter::StandstillAmplitude, 0, amplitude).unwrap()).unwrap();
+    let whole = shadow.write(Parameter::StandstillAmplitude, 0, amplitude).unwrap();
+    assert!(chain.exchange(&[whole]).unwrap().iter().all(Result::is_ok));
     let beyond = Command::WriteContent { parameter: Parameter::StandstillAmplitude, content: 1 << 26 };
     assert!(chain.send_one(0, beyond).unwrap_err().to_string().contains("not 0x4000000"));
     chain.release().done();

@@ -1,25 +1,34 @@
-//! Trust and limits put in front of a chain: what they refuse is not sent, and what comes back is looked at.
+//! What watches over one axis: its position, its limits, and what it was told last, asked before a command is sent.
 //!
-//! A [`Guard`] joins one axis's [`Tracker`] and its [`PositionLimits`]. [`Chain::send_guarded`] (and that of the async
-//! front) asks the guards before anything goes out, and shows them every status that comes back, so that a device that
-//! has started anew is noticed and refused motion without further ado. Reading the position often enough
-//! ([`Tracker::longest_gap`]) stays the caller's business.
+//! A [`Guard`] joins one axis's [`Tracker`] and its [`PositionLimits`], and keeps account of where the commands that it has
+//! let pass lead. Does no I/O; [`guarded`](super::GuardedChain) puts guards in front of a chain.
+//!
+//! ```text
+//!   motion                        position unknown         known, with limits: judged by
+//!   move velocity                 refused, or permitted    where the axis could still stop
+//!   move absolute, relative,      refused                  its end, from wherever the axis may be
+//!     return to zero
+//!   return to probed position     refused                  the probed position, once it was read
+//!   search                        refused, or permitted    the stated travel, or permitted
+//!   pulse input                   refused, or permitted    permitted or not
+//!   any of them, buffered         refused                  the same, from the end of the command before
+//! ```
+//!
+//! Between two readings an axis is anywhere between the last one and the ends of what it was told since.
 
 use core::fmt;
 
-use embedded_hal::spi::SpiDevice;
-
-#[cfg(feature = "async")]
-use crate::chain::AsyncChain;
-use crate::chain::{Chain, Error};
+use crate::chain::moves as is_moving;
 use crate::command::{AxisCommand, Command};
-use crate::map::RegisterMap;
+use crate::map::{BufferMode, EdgeAction, Layout, Parameter};
 use crate::reply::Reply;
-use crate::units::Distance;
+use crate::units::{Distance, Value, Velocity};
 
-use super::limits::{LimitError, PositionLimits};
+use super::limits::{EndUnknown, LimitError, PositionLimits};
+use super::place::Place;
 use super::tracker::Tracker;
-use super::trust::PositionUnknown;
+use super::trust::{Doubt, PositionUnknown};
+use super::unwrapped::UnwrappedPosition;
 
 /// What watches over one axis of one device.
 #[derive(Clone, Copy, Debug)]
@@ -36,6 +45,48 @@ pub struct Guard {
     pub limits: Option<PositionLimits>,
     /// How far it goes on once it is told to stop.
     pub braking: Distance,
+    /// How far a search may go from where it begins, as the machine has it: the switch is nearer than that.
+    pub search_travel: Option<Distance>,
+    /// Whether searches and outside pulses may run within limits that they cannot be held against, and these and velocity
+    /// runs while the position is unknown. For homing by hand; take it back afterwards.
+    pub open_ended: bool,
+    /// Where the axis may be by what it was told since somebody said where it is; `None` if nothing.
+    course: Option<Course>,
+    /// The probed position, as long as the device's is the same, and how often somebody had said then where the axis is.
+    probed: Option<(UnwrappedPosition, u32)>,
+    /// A command that was let pass, and of which nobody has said yet what came of it.
+    pending: Option<AxisCommand>,
+}
+
+/// The lowest and the highest place, both included.
+type Span = (UnwrappedPosition, UnwrappedPosition);
+
+/// Where an axis may be by what it was told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+struct Course {
+    /// The lowest and the highest place since the last reading; `None` if there is no telling.
+    span: Option<Span>,
+    /// The lowest and the highest end of what it may still be doing.
+    targets: Option<Span>,
+    /// Where the last command ends.
+    end: Option<UnwrappedPosition>,
+    /// Whether it was seen to stand since it was told something.
+    stands: bool,
+    /// The tracker's counts when that was so.
+    readings: u32,
+    tellings: u32,
+}
+
+/// What came of a command.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Fate {
+    /// It was not sent.
+    Unsent,
+    /// Nobody knows whether the device has obeyed it.
+    Unsure,
+    /// It was sent, and nothing says that the device has refused it.
+    Sent,
 }
 
 /// Why a guard lets a command not pass. Nothing was sent to any device.
@@ -45,33 +96,28 @@ pub struct Guard {
 pub enum Refused {
     /// The command needs a position that is known.
     PositionUnknown(PositionUnknown),
-    /// The command leads beyond the limits.
+    /// The command leads beyond the limits, or cannot be held against them.
     Limit(LimitError),
-}
-
-/// Why a guarded call failed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-#[non_exhaustive]
-pub enum GuardedError<E> {
-    /// A guard refused a command. Nothing was sent.
-    Refused {
-        /// The device that it was for.
-        device: usize,
-        /// Its axis.
-        axis: u8,
-        /// Why.
-        reason: Refused,
-    },
-    /// As without guards.
-    Chain(Error<E>),
+    /// Nobody watches over the axis that would move; only of a [`GuardedChain`](super::GuardedChain).
+    Unguarded,
 }
 
 impl Guard {
     /// Watches over axis 0 of a device, without limits.
     #[must_use]
     pub const fn new(device: usize, tracker: Tracker) -> Self {
-        Self { device, axis: 0, tracker, limits: None, braking: Distance::ZERO }
+        Self {
+            device,
+            axis: 0,
+            tracker,
+            limits: None,
+            braking: Distance::ZERO,
+            search_travel: None,
+            open_ended: false,
+            course: None,
+            probed: None,
+            pending: None,
+        }
     }
 
     /// The same for another axis of the device.
@@ -90,86 +136,250 @@ impl Guard {
         self
     }
 
-    /// Whether a command may be sent.
+    /// The same with searches that go no farther than this, its sign of no account: a search is then judged by that and
+    /// the braking distance.
+    #[must_use]
+    pub const fn searching_within(mut self, travel: Distance) -> Self {
+        self.search_travel = Some(travel);
+        self
+    }
+
+    /// The same with motions permitted of which nobody knows where they end: see [`open_ended`](Self::open_ended).
+    #[must_use]
+    pub const fn permitting_open_ends(mut self) -> Self {
+        self.open_ended = true;
+        self
+    }
+
+    /// Whether a command for this axis may be sent.
     ///
-    /// Limits are judged from where the tracker is. While the position is unknown nothing can be said of them, and only
-    /// what needs no position passes. A command that waits for another is judged as if it began here: send it alone.
+    /// The axis is taken to be anywhere between where it was read last and the ends of what it was told since; stopped, it
+    /// is somewhere there. A motion without a known end leaves it anywhere: read the position before the next move. What is
+    /// sent past the guard is not known here, and a tracker in place of another needs a new guard.
     ///
     /// # Errors
     /// [`Refused`], with the reason.
-    pub fn check(&self, command: &Command) -> Result<(), Refused> {
-        self.tracker.allow(command).map_err(Refused::PositionUnknown)?;
-        match (self.limits, self.tracker.place()) {
-            (Some(limits), Ok(place)) => limits.check(command, &place, self.braking).map_err(Refused::Limit),
+    pub fn check(&self, asked: impl Into<AxisCommand>) -> Result<(), Refused> {
+        let AxisCommand { command, buffer_mode, .. } = asked.into();
+        let mut guard = *self;
+        guard.settle(Fate::Unsure);
+        if !moves(command) {
+            return Ok(());
+        }
+        let place = match guard.tracker.place() {
+            Ok(place) => place,
+            Err(_) if guard.open_ended && is_open_ended(command) => return Ok(()),
+            Err(error) => return Err(Refused::PositionUnknown(error)),
+        };
+        let is_permitted =
+            guard.open_ended && is_open_ended(command) && !matches!(command, Command::MoveVelocity { .. });
+        match guard.limits {
+            Some(limits) if !is_permitted => {
+                let (low, high) = guard.origins(buffer_mode, &place).map_err(Refused::Limit)?;
+                guard.judge(&limits, command, &low).map_err(Refused::Limit)?;
+                guard.judge(&limits, command, &high).map_err(Refused::Limit)
+            }
             _ => Ok(()),
         }
     }
 
-    fn watches(&self, device: usize, axis: u8) -> bool {
+    /// The extremes of where the axis may be when a command begins.
+    fn origins(&self, buffer_mode: BufferMode, place: &Place) -> Result<(Place, Place), LimitError> {
+        let Course { span, end, .. } = self.course_from(place);
+        let (low, high) = match buffer_mode {
+            BufferMode::Aborting => span.ok_or(LimitError::EndUnknown { cause: EndUnknown::Unread })?,
+            BufferMode::Buffered => {
+                let end = end.ok_or(LimitError::EndUnknown { cause: EndUnknown::Buffered })?;
+                (end, end)
+            }
+        };
+        Ok((place.elsewhere(low), place.elsewhere(high)))
+    }
+
+    /// The course as the tracker's present place has it.
+    fn course_from(&self, place: &Place) -> Course {
+        let at = place.unwrapped();
+        let (readings, tellings) = (self.tracker.readings(), self.tracker.tellings());
+        let course = self.course.filter(|course| course.tellings == tellings);
+        let (span, targets, end, stands) = match course {
+            None => (Some((at, at)), None, Some(at), false),
+            Some(course) if course.readings == readings => (course.span, course.targets, course.end, course.stands),
+            Some(Course { stands: true, .. }) => (Some((at, at)), None, Some(at), true),
+            Some(Course { targets, end, .. }) => (Some(hull(targets, (at, at))), targets, end, false),
+        };
+        Course { span, targets, end, stands, readings, tellings }
+    }
+
+    fn judge(&self, limits: &PositionLimits, command: Command, from: &Place) -> Result<(), LimitError> {
+        let end = match command {
+            Command::ReturnToProbedPosition => self.probed(),
+            Command::SearchForSwitch { velocity, .. } | Command::SearchForZero { velocity, .. } => {
+                self.search_travel.map(|travel| self.search_end(velocity, travel, from))
+            }
+            _ => return limits.check(&command, from, self.braking),
+        };
+        match end {
+            Some(end) if limits.contains(end) => Ok(()),
+            Some(end) => Err(LimitError::EndsOutside { end, limits: *limits }),
+            None => limits.check(&command, from, self.braking),
+        }
+    }
+
+    fn search_end(&self, velocity: Velocity, travel: Distance, from: &Place) -> UnwrappedPosition {
+        let way = travel.to_bits().saturating_abs().saturating_add(self.braking.to_bits().saturating_abs());
+        from.unwrapped().moved(if velocity.to_bits() < 0 { -way } else { way })
+    }
+
+    fn probed(&self) -> Option<UnwrappedPosition> {
+        self.probed.filter(|&(_, tellings)| tellings == self.tracker.tellings()).map(|(at, _)| at)
+    }
+
+    pub(super) fn watches(&self, device: usize, axis: u8) -> bool {
         self.device == device && self.axis == axis
     }
-}
 
-impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
-    /// As [`send`](Self::send), unless a guard refuses one of the commands; the guards see what comes back.
-    ///
-    /// # Errors
-    /// [`GuardedError`]; nothing was sent where a guard refused.
-    pub fn send_guarded<C>(
-        &mut self,
-        commands: &[C; N],
-        guards: &mut [Guard],
-    ) -> Result<[Reply; N], GuardedError<S::Error>>
-    where
-        C: Copy + Into<AxisCommand>,
-    {
-        let commands = commands.map(Into::into);
-        refusal(guards, &commands)?;
-        let replies = self.send(&commands).map_err(GuardedError::Chain)?;
-        observe(guards, &replies);
-        Ok(replies)
+    /// A command is about to be sent to the device; if it is for another axis alone, it is of no account here.
+    pub(super) fn announce(&mut self, layout: &Layout, asked: AxisCommand) {
+        self.settle(Fate::Unsure);
+        let register = |parameter, axis| layout.register(parameter, axis).map(|register| register.axis);
+        let concerns = match asked.command {
+            Command::WriteParameter { parameter, .. } | Command::WriteContent { parameter, .. } => {
+                register(parameter, self.axis) == register(parameter, asked.axis)
+            }
+            command => asked.axis == self.axis || command.verb().is_some_and(|verb| !verb.is_of_one_axis()),
+        };
+        self.pending = concerns.then_some(asked);
     }
-}
 
-#[cfg(feature = "async")]
-impl<M: RegisterMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> AsyncChain<M, S, N> {
-    /// As [`Chain::send_guarded`].
-    ///
-    /// # Errors
-    /// As [`Chain::send_guarded`].
-    pub async fn send_guarded<C>(
-        &mut self,
-        commands: &[C; N],
-        guards: &mut [Guard],
-    ) -> Result<[Reply; N], GuardedError<S::Error>>
-    where
-        C: Copy + Into<AxisCommand>,
-    {
-        let commands = commands.map(Into::into);
-        refusal(guards, &commands)?;
-        let replies = self.send(&commands).await.map_err(GuardedError::Chain)?;
-        observe(guards, &replies);
-        Ok(replies)
-    }
-}
-
-/// Asks the guards about every command; the first refusal, with its device and axis.
-fn refusal<E>(guards: &[Guard], commands: &[AxisCommand]) -> Result<(), GuardedError<E>> {
-    for (device, &AxisCommand { axis, command, .. }) in commands.iter().enumerate() {
-        for guard in guards.iter().filter(|guard| guard.watches(device, axis)) {
-            guard.check(&command).map_err(|reason| GuardedError::Refused { device, axis, reason })?;
+    /// What came of the announced command.
+    pub(super) fn settle(&mut self, fate: Fate) {
+        let Some(AxisCommand { command, buffer_mode, .. }) = self.pending.take() else {
+            return;
+        };
+        if fate == Fate::Unsent {
+            return;
+        }
+        match command {
+            Command::ResetNode => self.lose(Doubt::DeviceReset),
+            // The counter, or what a count of it means, is another afterwards.
+            Command::HomeOnCurrentPosition | Command::RestoreDefaults => self.lose(Doubt::Withdrawn),
+            Command::WriteParameter { parameter, .. } | Command::WriteContent { parameter, .. }
+                if is_of_the_count(parameter) =>
+            {
+                self.lose(Doubt::Withdrawn);
+            }
+            _ if moves(command) => self.follow(command, buffer_mode, fate),
+            Command::Stop { .. } | Command::MoveVelocity { .. } => self.stop(fate),
+            _ => {}
+        }
+        // From the edge on the counter has another zero, or the device another probed position.
+        match command {
+            Command::SearchForSwitch { action, .. } | Command::SearchForZero { action, .. } => {
+                self.probed = None;
+                if action == EdgeAction::Zero {
+                    self.lose(Doubt::Withdrawn);
+                }
+            }
+            _ => {}
         }
     }
-    Ok(())
-}
 
-/// Shows the guards what came back.
-fn observe(guards: &mut [Guard], replies: &[Reply]) {
-    for guard in guards {
-        if let Some(status) = replies.get(guard.device).and_then(|reply| reply.status) {
-            guard.tracker.observe(&status);
+    /// Joins a motion to the course. What was obeyed for sure, and does not wait, takes the place of all before it.
+    fn follow(&mut self, command: Command, buffer_mode: BufferMode, fate: Fate) {
+        let (readings, tellings) = (self.tracker.readings(), self.tracker.tellings());
+        let nowhere = Course { span: None, targets: None, end: None, stands: false, readings, tellings };
+        let Ok(place) = self.tracker.place() else {
+            self.course = Some(nowhere);
+            return;
+        };
+        let course = self.course_from(&place);
+        let replaces = fate == Fate::Sent && buffer_mode == BufferMode::Aborting;
+        let targets = course.targets.filter(|_| !replaces);
+        let end_from = |from| match command {
+            Command::ReturnToProbedPosition => self.probed(),
+            _ => place.elsewhere(from).end_of(&command),
+        };
+        let origins = match buffer_mode {
+            BufferMode::Aborting => course.span,
+            BufferMode::Buffered => course.end.map(|end| (end, end)),
+        };
+        let ends = origins.and_then(|(low, high)| end_from(low).zip(end_from(high)));
+        self.course = Some(match (ends, course.span) {
+            (Some((first, last)), Some(span)) => {
+                let ends = (first.min(last), first.max(last));
+                let end = (first == last && fate == Fate::Sent).then_some(first);
+                Course { span: Some(hull(Some(ends), span)), targets: Some(hull(targets, ends)), end, ..nowhere }
+            }
+            _ => Course { targets, ..nowhere },
+        });
+    }
+
+    /// The axis is stopped, wherever it is on its way.
+    fn stop(&mut self, fate: Fate) {
+        if let Ok(place) = self.tracker.place() {
+            let course = self.course_from(&place);
+            let targets = course.targets.filter(|_| fate != Fate::Sent);
+            self.course = Some(Course { targets, end: None, ..course });
         }
     }
+
+    /// Looks at what a device has answered to a command.
+    pub(super) fn observe(&mut self, asked: AxisCommand, reply: &Reply) {
+        if let Some(status) = reply.status {
+            self.tracker.observe(&status);
+            // Right after a command a device may not have set out yet.
+            let is_asked = matches!(asked.command, Command::PeekStatus | Command::TakeStatus);
+            let stands = is_asked && is_moving(&status, self.axis) == Some(false);
+            if let (true, Some(_), Ok(place)) = (stands, self.course, self.tracker.place()) {
+                // Where it stands, the next reading will tell, and not one from before.
+                self.course = Some(Course { stands: true, ..self.course_from(&place) });
+            }
+        }
+        let is_probed = asked.axis == self.axis && asked.command == Command::read(Parameter::ProbedPosition);
+        if let (true, Some(Value::Position(probed)), Ok(place)) = (is_probed, reply.value, self.tracker.place()) {
+            self.probed = Some((place.nearest(probed), self.tracker.tellings()));
+        }
+    }
+
+    /// Nobody knows where the axis is until somebody says so: by a command, or because homing takes it over.
+    pub(crate) fn lose(&mut self, doubt: Doubt) {
+        self.pending = None;
+        self.probed = None;
+        self.course = None;
+        self.tracker.doubt(doubt);
+    }
+}
+
+/// The least span that holds both.
+fn hull(one: Option<Span>, (low, high): Span) -> Span {
+    one.map_or((low, high), |(least, greatest)| (least.min(low), greatest.max(high)))
+}
+
+/// Whether an axis turns, or turns on, by a command.
+fn moves(command: Command) -> bool {
+    match command {
+        Command::MoveVelocity { velocity } => velocity != Velocity::ZERO,
+        command => command.verb().is_some_and(crate::map::Verb::is_motion),
+    }
+}
+
+/// Whether a motion has no end that the driver could know.
+const fn is_open_ended(command: Command) -> bool {
+    matches!(
+        command,
+        Command::MoveVelocity { .. }
+            | Command::SearchForSwitch { .. }
+            | Command::SearchForZero { .. }
+            | Command::PulseInput { .. }
+    )
+}
+
+/// Whether writing a parameter makes the counter mean another place.
+const fn is_of_the_count(parameter: Parameter) -> bool {
+    matches!(
+        parameter,
+        Parameter::PositionDemandValue | Parameter::PositionActualValue | Parameter::MicrostepResolution
+    )
 }
 
 impl fmt::Display for Refused {
@@ -177,19 +387,12 @@ impl fmt::Display for Refused {
         match self {
             Self::PositionUnknown(error) => write!(f, "{error}"),
             Self::Limit(error) => write!(f, "{error}"),
+            Self::Unguarded => f.write_str("nobody watches over the axis that would move"),
         }
     }
 }
 
 impl core::error::Error for Refused {}
 
-impl<E: embedded_hal::spi::Error> fmt::Display for GuardedError<E> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Refused { device, axis, reason } => write!(f, "device {device}, axis {axis}: {reason}"),
-            Self::Chain(error) => write!(f, "{error}"),
-        }
-    }
-}
-
-impl<E: embedded_hal::spi::Error> core::error::Error for GuardedError<E> {}
+#[cfg(test)]
+mod tests;

@@ -41,6 +41,28 @@ pub enum LimitError {
         /// The end that it runs towards.
         limit: UnwrappedPosition,
     },
+    /// Nobody knows where the motion would end, so that it cannot be held against the limits.
+    EndUnknown {
+        /// Why not.
+        cause: EndUnknown,
+    },
+}
+
+/// Why nobody knows where a motion would end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[non_exhaustive]
+pub enum EndUnknown {
+    /// A search goes as far as it has to.
+    Search,
+    /// Outside pulses go on as somebody else wants.
+    PulseInput,
+    /// The probed position has not been read since it was taken.
+    ProbedPosition,
+    /// The command waits for one whose end is not known.
+    Buffered,
+    /// The axis has moved to an unknown place since the position was read last: read it.
+    Unread,
 }
 
 impl PositionLimits {
@@ -58,18 +80,25 @@ impl PositionLimits {
     }
 
     /// Whether a command from this place keeps within the limits; `braking` is how far the axis goes on once it is told
-    /// to stop ([`braking_distance`](super::braking_distance)), its sign of no account.
+    /// to stop ([`braking_distance`](crate::plan::braking_distance)), its sign of no account.
     ///
     /// A move is judged by where it ends, also one that comes from outside: it has to end inside. A velocity is judged
-    /// as in [`check_run`](Self::check_run). All other commands pass: searches and outside pulses, whose end nobody knows,
-    /// and a return to the probed position, which ends where a search has been. A buffered command has to be judged from
-    /// where the one before it ends: give that place.
+    /// as in [`check_run`](Self::check_run). Searches, outside pulses and a return to the probed position are refused, for
+    /// these limits do not know where they end; a [`Guard`](super::Guard) may. A buffered command has to be judged from
+    /// where the one before it ends: give that place. What is no motion passes.
     ///
     /// # Errors
     /// [`LimitError`] if the command has to be refused.
     pub const fn check(&self, command: &Command, from: &Place, braking: Distance) -> Result<(), LimitError> {
-        if let Command::MoveVelocity { velocity } = *command {
-            return self.check_run(velocity, from.unwrapped(), braking);
+        let cause = match *command {
+            Command::MoveVelocity { velocity } => return self.check_run(velocity, from.unwrapped(), braking),
+            Command::SearchForSwitch { .. } | Command::SearchForZero { .. } => Some(EndUnknown::Search),
+            Command::PulseInput { .. } => Some(EndUnknown::PulseInput),
+            Command::ReturnToProbedPosition => Some(EndUnknown::ProbedPosition),
+            _ => None,
+        };
+        if let Some(cause) = cause {
+            return Err(LimitError::EndUnknown { cause });
         }
         match from.end_of(command) {
             Some(end) if !self.contains(end) => Err(LimitError::EndsOutside { end, limits: *self }),
@@ -115,7 +144,20 @@ impl fmt::Display for LimitError {
             Self::RunsOutside { from, stand, limit } => {
                 write!(f, "from {from} the axis could only stop at {stand}, and its travel ends at {limit}")
             }
+            Self::EndUnknown { cause } => write!(f, "nobody knows where the motion ends: {cause}"),
         }
+    }
+}
+
+impl fmt::Display for EndUnknown {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Search => "a search goes as far as it has to",
+            Self::PulseInput => "outside pulses go on as somebody else wants",
+            Self::ProbedPosition => "the probed position was not read since it was taken",
+            Self::Buffered => "the command waits for one whose end is not known",
+            Self::Unread => "the position was not read since the axis has moved to an unknown place",
+        })
     }
 }
 

@@ -4,7 +4,8 @@
 //! an [`UnwrappedPosition`] and keeps account of trust; [`PositionLimits`] look at a command before it is sent;
 //! [`Watch`] counts replies that stay away. All of it is plain state that the caller feeds: no clock, and times are counted
 //! from a start of the caller's choosing. A [`Guard`] joins the first two and is asked by
-//! [`Chain::send_guarded`](crate::Chain::send_guarded) before anything is sent.
+//! [`Chain::send_guarded`](crate::Chain::send_guarded) before anything is sent; a [`GuardedChain`] owns chain and guards, so
+//! that nothing leaves past them.
 //!
 //! ```
 //! use core::time::Duration;
@@ -37,6 +38,7 @@
 //! ```
 
 mod guard;
+mod guarded;
 mod limits;
 mod place;
 mod reach;
@@ -46,10 +48,11 @@ mod trust;
 mod unwrapped;
 mod watch;
 
-pub use guard::{Guard, GuardedError, Refused};
-pub use limits::{LimitError, PositionLimits};
+pub use guard::{Guard, Refused};
+pub use guarded::{GuardedChain, GuardedError};
+pub use limits::{EndUnknown, LimitError, PositionLimits};
 pub use place::Place;
-pub use reach::{braking_distance, farthest, longest_gap};
+pub use reach::{farthest, longest_gap};
 pub use reset_notice::ResetNotice;
 pub use tracker::{Tracker, UpdateError};
 pub use trust::{Doubt, PositionUnknown, Trust};

@@ -40,6 +40,18 @@ impl Place {
         self.at
     }
 
+    /// Another place of the same counter.
+    #[must_use]
+    pub(super) const fn elsewhere(&self, at: UnwrappedPosition) -> Self {
+        Self { shape: self.shape, counter: self.counter_at(at), at }
+    }
+
+    /// The place that is nearest of those at which the counter shows `counter`.
+    #[must_use]
+    pub(super) const fn nearest(&self, counter: Position) -> UnwrappedPosition {
+        self.at.moved(self.way_to(counter, Way::Shortest))
+    }
+
     /// What the counter shows at another place.
     #[must_use]
     pub const fn counter_at(&self, at: UnwrappedPosition) -> Position {

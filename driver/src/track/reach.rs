@@ -1,9 +1,9 @@
-//! How far a motor can turn in a time, for how long a counter may go unread, and how far a motor goes on while braking.
+//! How far a motor can turn in a time, and for how long a counter may go unread.
 
 use core::time::Duration;
 
 use crate::map::{PositionCounter, WrapAround};
-use crate::units::{Acceleration, Distance, MicrostepResolution, Velocity};
+use crate::units::{MicrostepResolution, Velocity};
 
 /// Fixed-point bits of a velocity times nanoseconds, for one full step.
 const STEP: u128 = 1_000_000_000 << Velocity::UNIT.fraction_bits();
@@ -39,32 +39,6 @@ pub const fn longest_gap(
         return None;
     };
     Some(of_nanoseconds(nanoseconds))
-}
-
-/// How far the motor goes on while it slows from `velocity` to a stand, signed as the velocity and rounded away from
-/// zero: s = v²/(2a), the textbook's motion at constant deceleration.
-///
-/// `None` without a deceleration, or beyond ±2³¹ microsteps.
-#[must_use]
-pub const fn braking_distance(
-    velocity: Velocity,
-    deceleration: Acceleration,
-    resolution: MicrostepResolution,
-) -> Option<Distance> {
-    let speed = velocity.to_bits().unsigned_abs() as u128;
-    let slope = deceleration.to_bits().unsigned_abs() as u128;
-    // At most 2^31 · 2^31 · 2^16. The square has twice the velocity's fraction bits, of which the slope takes its own.
-    let product = speed * speed * resolution.to_microsteps_per_step() as u128;
-    let divisor = slope << (2 * Velocity::UNIT.fraction_bits() - Acceleration::UNIT.fraction_bits() + 1);
-    let (Some(below), Some(rest)) = (product.checked_div(divisor), product.checked_rem(divisor)) else {
-        return None;
-    };
-    let microsteps = if rest > 0 { below + 1 } else { below };
-    if microsteps > i32::MAX as u128 {
-        return None;
-    }
-    let microsteps = microsteps as i32;
-    Some(Distance::from_microsteps(if velocity.to_bits() < 0 { -microsteps } else { microsteps }))
 }
 
 /// So many nanoseconds; 584 years at most, as many as a `u64` has. Sums and differences of [`Duration`] itself may
@@ -112,34 +86,7 @@ mod tests {
         assert_eq!(farthest(Velocity::ZERO, RESOLUTION, Duration::MAX), 0);
     }
 
-    /// By hand: 500²/(2 · 1000) are 125 steps, 16 000 microsteps of 1/128.
-    #[test]
-    fn braking_takes_half_the_square_of_the_speed_over_the_deceleration() {
-        let slope = Acceleration::from_steps_per_s2(1000).unwrap();
-        let braking = |steps| braking_distance(Velocity::from_steps_per_s(steps).unwrap(), slope, RESOLUTION);
-        assert_eq!(braking(500), Some(Distance::from_microsteps(16_000)));
-        assert_eq!(braking(-500), Some(Distance::from_microsteps(-16_000)));
-        assert_eq!(braking(0), Some(Distance::ZERO));
-        assert_eq!(braking(524_287), None);
-        assert_eq!(braking_distance(Velocity::ZERO, Acceleration::ZERO, RESOLUTION), None);
-    }
-
     proptest! {
-        /// Floats are the other way of calculating here; they are good to a part in 10¹⁵.
-        #[test]
-        fn the_braking_distance_is_that_of_the_textbook(
-            speed in -2_000_000i32..=2_000_000, slope in 1_000i32..=i32::MAX, resolution in 1u16..=256,
-        ) {
-            let velocity = Velocity::from_milli_steps_per_s(speed).unwrap();
-            let deceleration = Acceleration::from_milli_steps_per_s2(slope).unwrap();
-            let v = velocity.to_bits() as f64 / 4096.0;
-            let expected = v * v / (2.0 * deceleration.to_bits() as f64 / 256.0) * f64::from(resolution);
-            let resolution = MicrostepResolution::from_microsteps_per_step(resolution);
-            let found = f64::from(braking_distance(velocity, deceleration, resolution).unwrap().to_microsteps().abs());
-            let slack = 1e-6;
-            prop_assert!(found >= expected - slack && found < expected + 1.0 + slack, "{} for {}", found, expected);
-        }
-
         #[test]
         fn in_the_longest_gap_no_motor_goes_beyond_half_the_range_and_in_one_longer_it_could(
             bits in 8u8..=32, speed in 1i32..=i32::MAX, resolution in 1u16..=256,

@@ -36,6 +36,9 @@ pub struct Tracker {
     counter: Option<Position>,
     count: UnwrappedPosition,
     trust: Trust,
+    /// How often the counter was read, and how often somebody has said where the axis is.
+    readings: u32,
+    tellings: u32,
 }
 
 /// Why a reading of the counter could not be made a position.
@@ -79,6 +82,8 @@ impl Tracker {
             counter: None,
             count: UnwrappedPosition::ZERO,
             trust: Trust::Unknown(Doubt::PowerUp),
+            readings: 0,
+            tellings: 0,
         }
     }
 
@@ -155,6 +160,7 @@ impl Tracker {
         if counter.to_bits() < min || counter.to_bits() > max {
             return Err(UpdateError::NotOfCounter(Unit::Microsteps.out_of_range(counter.to_bits(), min, max)));
         }
+        self.readings = self.readings.wrapping_add(1);
         let Some(before) = self.counter else {
             self.counter = Some(counter);
             self.count = UnwrappedPosition::from_microsteps(counter.to_bits());
@@ -228,6 +234,17 @@ impl Tracker {
         self.counter = Some(Place::new(&self.shape, counter, at).counter());
         self.count = at;
         self.trust = trust;
+        self.tellings = self.tellings.wrapping_add(1);
+    }
+
+    /// Changes with every reading that was taken in.
+    pub(super) const fn readings(&self) -> u32 {
+        self.readings
+    }
+
+    /// Changes whenever somebody says where the axis is.
+    pub(super) const fn tellings(&self) -> u32 {
+        self.tellings
     }
 
     /// Whether a command may be sent now.
@@ -236,7 +253,7 @@ impl Tracker {
     /// against any limit, and a device that has started anew is at another microstep resolution, at which the same
     /// distance is another way. Velocity runs, searches for a switch, stops, homing on the spot, readings and
     /// settings stay allowed, or nothing could be homed; a homing method that creeps by a distance knows that it does,
-    /// and need not ask.
+    /// and need not ask. A [`Guard`](super::Guard) is stricter: it refuses every motion until it is told otherwise.
     ///
     /// # Errors
     /// [`PositionUnknown`] if not; nothing was sent.

@@ -1,9 +1,9 @@
 //! The check itself: what to shift through next, and what came back of it.
 
-use crate::chain::{Codec, Pending, Talk};
+use crate::chain::{Codec, Fillers, Pending, Talk};
 use crate::command::Command;
-use crate::map::{Layout, Request, SpareClocks, Verb};
-use crate::wire::{self, Content};
+use crate::map::{ChainFlaw, Devices, SpareClocks, Verb};
+use crate::wire;
 
 use super::{MARKER_BITS, Report, WiringError};
 
@@ -42,8 +42,8 @@ enum Stage<'a> {
         number: u16,
         delay: Option<usize>,
     },
-    /// Asking each device, and the frame of it that comes next.
-    Ask(Talk<'a>, u16),
+    /// Asking each device.
+    Ask(Talk<'a>),
     Over,
 }
 
@@ -55,7 +55,8 @@ impl<'a> Check<'a> {
     /// something else than filler. `pending` needs a place for each expected device, none to count.
     ///
     /// # Errors
-    /// [`WiringError::Unsupported`] if devices are to be counted that tolerate no spare clocks; [`WiringError::Frame`];
+    /// [`WiringError::Unsupported`] if devices are to be counted that tolerate no spare clocks; [`WiringError::Devices`] if
+    /// unlike devices are expected in another number than there are layouts; [`WiringError::Frame`];
     /// [`WiringError::BufferLength`].
     pub fn new(
         codec: Codec,
@@ -63,10 +64,16 @@ impl<'a> Check<'a> {
         pending: &'a mut [Pending],
         buffer: &'a mut [u8],
     ) -> Result<Self, WiringError> {
-        let layout = codec.layout();
+        let (devices, layout) = (codec.devices(), codec.layout());
         let least = expected.unwrap_or(1);
-        layout.validate_for(least).map_err(WiringError::Frame)?;
-        let (buffer, pending_needed) = match (layout.wire.spare_clocks, expected) {
+        match expected {
+            Some(expected) => devices.validate_count(expected).map_err(|flaw| match flaw {
+                ChainFlaw::Frame(flaw) => WiringError::Frame(flaw),
+                flaw => WiringError::Devices(flaw),
+            })?,
+            None => layout.validate_for(least).map_err(WiringError::Frame)?,
+        }
+        let (buffer, pending_needed) = match (devices.spare_clocks(), expected) {
             (SpareClocks::Refused, None) => return Err(WiringError::Unsupported),
             (SpareClocks::Refused, Some(expected)) => {
                 let (found, needed) = (buffer.len(), layout.frame_bytes(expected));
@@ -100,14 +107,14 @@ impl<'a> Check<'a> {
     /// The next frame to exchange, in place, within one chip selection; `None` once the check is over.
     pub fn next_frame(&mut self) -> Option<&mut [u8]> {
         match &mut self.stage {
-            Stage::Idle(_) => fill_with_filler(self.codec.layout(), self.buffer),
+            Stage::Idle(_) => fill_with_filler(self.codec.devices(), self.buffer),
             Stage::Probe { number, .. } => {
-                fill_with_filler(self.codec.layout(), self.buffer);
+                fill_with_filler(self.codec.devices(), self.buffer);
                 for (place, byte) in self.buffer.iter_mut().zip(marker(*number).to_be_bytes()) {
                     *place = byte;
                 }
             }
-            Stage::Ask(talk, _) => return talk.next_frame(),
+            Stage::Ask(talk) => return talk.next_frame(),
             Stage::Over => return None,
         }
         Some(self.buffer)
@@ -117,17 +124,17 @@ impl<'a> Check<'a> {
     pub fn came_back(&mut self) {
         self.stage = match core::mem::replace(&mut self.stage, Stage::Over) {
             Stage::Idle(left) => {
-                self.note(None, wire::filler(self.codec.layout()));
+                self.note(None);
                 match left {
                     0 | 1 => self.after_idle(),
                     _ => Stage::Idle(left - 1),
                 }
             }
             Stage::Probe { number, delay } => {
-                self.note(None, wire::filler(self.codec.layout()));
+                self.note(None);
                 self.after_probe(number, delay)
             }
-            Stage::Ask(talk, frame) => self.take_answer(talk, frame),
+            Stage::Ask(talk) => self.take_answer(talk),
             Stage::Over => Stage::Over,
         };
     }
@@ -141,19 +148,24 @@ impl<'a> Check<'a> {
     }
 
     fn counts(&self) -> bool {
-        self.codec.layout().wire.spare_clocks == SpareClocks::Tolerated
+        self.codec.devices().spare_clocks() == SpareClocks::Tolerated
     }
 
-    /// Notes what levels came, and whether it was nothing but the units sent.
-    fn note(&mut self, asked: Option<&Talk<'a>>, sent: u64) {
+    /// Notes what levels came, and whether it was nothing but the units sent: those of a question, or filler.
+    fn note(&mut self, asked: Option<&Talk<'a>>) {
         let bytes = asked.map_or(&*self.buffer, Talk::frame);
         self.only_ones &= bytes.iter().all(|&byte| byte == 0xFF);
         self.only_zeros &= bytes.iter().all(|&byte| byte == 0);
-        let unit_bits = self.codec.layout().wire.unit_bits;
+        let devices = self.codec.devices();
+        let mut fillers = Fillers::new(devices);
+        let unit_bits = devices.unit_bits();
         let mut offset = bytes.len() * 8;
+        let mut device = 0;
         while let Some(next) = offset.checked_sub(usize::from(unit_bits)) {
             offset = next;
+            let sent = asked.map_or_else(|| fillers.of(devices.layout(device)), |talk| talk.sent(device));
             self.only_echoes &= wire::get_bits(bytes, offset, unit_bits) == sent;
+            device += 1;
         }
     }
 
@@ -199,13 +211,15 @@ impl<'a> Check<'a> {
         if wire::get_bits(self.buffer, delay, MARKER_BITS) != u64::from(marker(number)) {
             return false;
         }
-        let unit_bits = usize::from(self.codec.layout().wire.unit_bits);
-        let filler = wire::filler(self.codec.layout());
+        let devices = self.codec.devices();
+        let unit_bits = usize::from(devices.unit_bits());
+        let mut fillers = Fillers::new(devices);
         // Behind the marker: what was sent there, a bit at a time, because a unit may be cut by the marker.
         (delay + marker_bits..total).all(|place| {
             let sent_at = place - delay;
             let from_end = (total - 1).saturating_sub(sent_at);
             let within = from_end.checked_rem(unit_bits).unwrap_or(0);
+            let filler = fillers.of(devices.layout(from_end.checked_div(unit_bits).unwrap_or(0)));
             // A first unit that is not whole was not sent.
             let is_whole = from_end - within + unit_bits <= total;
             let sent = is_whole && filler.checked_shr(within as u32).unwrap_or(0) & 1 == 1;
@@ -214,7 +228,7 @@ impl<'a> Check<'a> {
     }
 
     fn found(&mut self, delay_bits: usize) -> Stage<'a> {
-        let unit_bits = self.codec.layout().wire.unit_bits;
+        let unit_bits = self.codec.devices().unit_bits();
         let devices = delay_bits.checked_div(usize::from(unit_bits)).unwrap_or(0);
         if delay_bits == 0 {
             return self.end(Err(WiringError::TiedTogether));
@@ -230,27 +244,26 @@ impl<'a> Check<'a> {
         }
     }
 
-    /// Goes on to ask each device, if there is a question.
+    /// Goes on to ask each device that there is a question for.
     fn asking(&mut self, report: Report) -> Stage<'a> {
-        if let Some(expected) = self.expected
-            && self.codec.layout().form(Verb::PeekStatus).is_some()
-        {
+        let expected = self.expected.unwrap_or(0);
+        let devices = self.codec.devices();
+        let asked = (0..expected).filter(|&device| devices.layout(device).form(Verb::PeekStatus).is_some()).count();
+        if asked > 0 {
             let (pending, buffer) = (core::mem::take(&mut self.pending), core::mem::take(&mut self.buffer));
             let frame = buffer.get_mut(..self.codec.frame_bytes(expected)).unwrap_or_default();
-            if let Ok(talk) = self.codec.same_for_all(Command::PeekStatus, pending, frame) {
-                self.verdict = Ok(Report { replies_checked: true, ..report });
-                return Stage::Ask(talk, 0);
-            }
+            self.verdict = Ok(Report { replies_checked: asked == expected, ..report });
+            return Stage::Ask(self.codec.same_for_all(Command::PeekStatus, pending, frame));
         }
         let outcome = self.judge_levels().map_or(Ok(report), Err);
         self.end(outcome)
     }
 
-    fn take_answer(&mut self, mut talk: Talk<'a>, frame: u16) -> Stage<'a> {
-        self.note(Some(&talk), self.asked_in(frame));
+    fn take_answer(&mut self, mut talk: Talk<'a>) -> Stage<'a> {
+        self.note(Some(&talk));
         talk.came_back();
-        if frame + 1 < talk.frames() {
-            return Stage::Ask(talk, frame + 1);
+        if !talk.is_over() {
+            return Stage::Ask(talk);
         }
         let spoilt = (0..self.expected.unwrap_or(0))
             .find_map(|device| Some(WiringError::Reply { device, error: talk.reply(device)?.err()? }));
@@ -258,17 +271,6 @@ impl<'a> Check<'a> {
             self.verdict = Err(error);
         }
         Stage::Over
-    }
-
-    /// The unit that every device was sent in a frame of the question.
-    fn asked_in(&self, frame: u16) -> u64 {
-        let layout = self.codec.layout();
-        match layout.form(Verb::PeekStatus).map(|form| form.request) {
-            Some(Request::Word(pieces)) if frame < layout.units(pieces, 0) => {
-                wire::unit(layout, pieces, &Content::NONE, frame)
-            }
-            _ => wire::filler(layout),
-        }
     }
 
     fn end(&mut self, outcome: Result<Report, WiringError>) -> Stage<'a> {
@@ -288,14 +290,17 @@ impl<'a> Check<'a> {
     }
 }
 
-/// Whole units of filler up to the end of the frame, where each device's place is.
-fn fill_with_filler(layout: &Layout, frame: &mut [u8]) {
-    let (unit_bits, unit) = (layout.wire.unit_bits, wire::filler(layout));
+/// Whole units of filler up to the end of the frame, where each device's place is; beyond the last device, any.
+fn fill_with_filler(devices: &Devices, frame: &mut [u8]) {
+    let unit_bits = devices.unit_bits();
+    let mut fillers = Fillers::new(devices);
     frame.fill(0);
     let mut offset = frame.len() * 8;
+    let mut device = 0;
     while let Some(next) = offset.checked_sub(usize::from(unit_bits)) {
         offset = next;
-        wire::put_bits(frame, offset, unit_bits, unit);
+        wire::put_bits(frame, offset, unit_bits, fillers.of(devices.layout(device)));
+        device += 1;
     }
 }
 

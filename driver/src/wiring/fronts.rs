@@ -3,7 +3,7 @@
 use embedded_hal::spi::SpiDevice;
 
 use crate::chain::{Chain, Codec, Pending};
-use crate::map::RegisterMap;
+use crate::map::{ChainMap, Devices, RegisterMap};
 
 use super::check::Check;
 use super::{Report, WiringError};
@@ -15,7 +15,15 @@ use crate::chain::AsyncChain;
 const fn codec<M: RegisterMap>() -> Codec {
     const {
         M::LAYOUT.assert_valid();
-        Codec::of_checked(&M::LAYOUT)
+        Codec::of_checked(Devices::alike(&M::LAYOUT))
+    }
+}
+
+/// The codec of a chain of `N` devices, checked likewise.
+const fn codec_of<M: ChainMap, const N: usize>() -> Codec {
+    const {
+        M::DEVICES.assert_valid_for(N);
+        Codec::of_checked(M::DEVICES)
     }
 }
 
@@ -60,7 +68,7 @@ pub async fn discover_async<M: RegisterMap, S: embedded_hal_async::spi::SpiDevic
     Ok(check.verdict().map(|report| report.devices))
 }
 
-impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
+impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// Checks that the chain has `N` devices, that what is sent comes through all of them, and that each answers sense.
     ///
     /// `buffer` is as [`Check::new`] says. Every device is left with filler, and the chain is in step afterwards.
@@ -88,7 +96,7 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// The outer error is the transfer's; the inner one the [`WiringError`].
     pub fn check_wiring(&mut self, buffer: &mut [u8]) -> Result<Result<Report, WiringError>, S::Error> {
         let mut pending = [Pending::default(); N];
-        let mut check = match Check::new(codec::<M>(), Some(N), &mut pending, buffer) {
+        let mut check = match Check::new(codec_of::<M, N>(), Some(N), &mut pending, buffer) {
             Ok(check) => check,
             Err(error) => return Ok(Err(error)),
         };
@@ -103,14 +111,14 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
 }
 
 #[cfg(feature = "async")]
-impl<M: RegisterMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> AsyncChain<M, S, N> {
+impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// Checks the wiring: see [`Chain::check_wiring`].
     ///
     /// # Errors
     /// As [`Chain::check_wiring`].
     pub async fn check_wiring(&mut self, buffer: &mut [u8]) -> Result<Result<Report, WiringError>, S::Error> {
         let mut pending = [Pending::default(); N];
-        let mut check = match Check::new(codec::<M>(), Some(N), &mut pending, buffer) {
+        let mut check = match Check::new(codec_of::<M, N>(), Some(N), &mut pending, buffer) {
             Ok(check) => check,
             Err(error) => return Ok(Err(error)),
         };

@@ -32,6 +32,12 @@
 //! a frame it never comes back. With such a map stuck lines, input tied to output and the devices' answers are told, and
 //! [`Report::counted`] is `false`; to count without knowing N is [`WiringError::Unsupported`].
 //!
+//! # Unlike devices
+//!
+//! In a chain of [unlike devices](crate::map::Devices) each gets its own filler, in the probes too, and each that has a
+//! status to peek at is asked by its own map; the count tells how many there are, and not in which order. Two that stand
+//! in each other's place are told if an answer is one that the map expected there says can never be, and else not.
+//!
 //! [`Check`] does no I/O; [`Chain::check_wiring`](crate::Chain::check_wiring) and [`discover`] are thin fronts on it.
 
 mod check;
@@ -41,7 +47,7 @@ mod tests;
 
 use core::fmt;
 
-use crate::map::{Flaw, Layout};
+use crate::map::{ChainFlaw, Flaw, Layout};
 use crate::reply::ReplyError;
 
 pub use check::Check;
@@ -52,7 +58,8 @@ pub use fronts::discover_async;
 /// Bits of the marker.
 pub(crate) const MARKER_BITS: u8 = 32;
 
-/// How many bytes of buffer a check needs that can tell up to `most` devices apart.
+/// How many bytes of buffer a check needs that can tell up to `most` devices apart; of unlike devices, with the layout of
+/// any of them.
 #[must_use]
 pub const fn buffer_bytes(layout: &Layout, most: usize) -> usize {
     layout.frame_bytes(most).saturating_add(MARKER_BITS as usize / 8)
@@ -67,7 +74,8 @@ pub struct Report {
     pub devices: usize,
     /// Whether they were counted; not so if they tolerate no spare clocks.
     pub counted: bool,
-    /// Whether each device's answer was checked; not so if no number was expected, or the map has no status to peek at.
+    /// Whether each device's answer was checked; not so if no number was expected, or the map (of unlike devices: one of
+    /// their maps) has no status to peek at.
     pub replies_checked: bool,
 }
 
@@ -114,6 +122,8 @@ pub enum WiringError {
     Unsupported,
     /// A chain of this many devices cannot be framed in whole bytes.
     Frame(Flaw),
+    /// There are not as many layouts of unlike devices as devices are expected.
+    Devices(ChainFlaw),
     /// The buffer, or the space for replies, is too short.
     BufferLength {
         /// How much there is.
@@ -143,6 +153,7 @@ impl fmt::Display for WiringError {
             Self::Reply { device, error } => write!(f, "device {device}: {error}"),
             Self::Unsupported => f.write_str("devices that tolerate no spare clocks cannot be counted"),
             Self::Frame(flaw) => write!(f, "{flaw}"),
+            Self::Devices(flaw) => write!(f, "{flaw}"),
             Self::BufferLength { found, needed } => write!(f, "the buffer has {found} places, needed are {needed}"),
             Self::Unfinished => f.write_str("the check is not over"),
         }
@@ -154,6 +165,7 @@ impl core::error::Error for WiringError {
         match self {
             Self::Reply { error, .. } => Some(error),
             Self::Frame(flaw) => Some(flaw),
+            Self::Devices(flaw) => Some(flaw),
             _ => None,
         }
     }

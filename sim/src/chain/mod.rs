@@ -1,8 +1,10 @@
 //! A chain of virtual devices with its bus and its time, behind handles that can be cloned.
 //!
 //! ```text
-//!   VirtualSpi, VirtualDelay,   ->  World: clock, shift registers, devices, log, who waits  <-  VirtualChain (tests)
-//!   pins, VirtualClock (firmware)
+//!   firmware                                                                                 tests
+//!   VirtualSpi, VirtualDelay       ->  World: clock, shift registers, devices, log, waits  <-  VirtualChain
+//!   VirtualBus, VirtualChipSelect  -^
+//!   pins, VirtualClock             -^
 //! ```
 //!
 //! One world owns everything, and virtual time passes only where somebody lets it: a selection takes the time of its
@@ -33,7 +35,10 @@
 
 mod agenda;
 mod asynchronous;
+mod bus;
+mod fork;
 mod lines;
+mod log;
 pub mod pins;
 mod spi;
 #[cfg(test)]
@@ -42,15 +47,17 @@ pub mod time;
 mod waits;
 mod world;
 
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use stepchain::map::{BridgeState, Flag, Flaw, Layout};
+use stepchain::map::{BridgeState, ChainFlaw, Devices, Flag, Flaw, Layout};
 
-use crate::device::{Axis, Breakpoint, Device, Event, Switch};
+use crate::device::{Axis, Bounce, Breakpoint, Demand, Device, History, Switch};
 use crate::motion::Engine;
 use crate::wire::BusEvent;
 
 pub use agenda::PATIENCE;
+pub use bus::{VirtualBus, VirtualChipSelect};
 pub use lines::Span;
 pub use pins::{PinError, VirtualInput, VirtualOutput};
 pub use spi::{BusError, VirtualDelay, VirtualSpi};
@@ -78,13 +85,43 @@ impl VirtualChain {
     pub fn new(layout: &'static Layout, devices: usize) -> Result<Self, Flaw> {
         layout.validate()?;
         layout.validate_for(devices)?;
-        Ok(Self { world: Arc::new(Mutex::new(World::new(layout, devices))) })
+        Ok(Self { world: Arc::new(Mutex::new(World::new(&vec![layout; devices]))) })
     }
 
-    /// The map of the chain's devices.
+    /// A chain of unlike devices that share the wire form, one for each layout, that of device 0 first.
+    ///
+    /// Each device decodes by its own map. Its clock is at first the fastest that all bear, its gap the shortest; in a
+    /// frame with spare clocks only the devices that refuse them do not act.
+    ///
+    /// ```
+    /// use stepchain::map::RegisterMap;
+    /// use stepchain::reference::{FixedWord, Latched};
+    /// use stepchain_sim::chain::VirtualChain;
+    ///
+    /// let refused = VirtualChain::unlike(&[&Latched::LAYOUT, &FixedWord::LAYOUT]).unwrap_err();
+    /// assert_eq!(refused.to_string(), "device 1 (`fixed-word`): its unit has 48 bits, that of device 0 has 16");
+    /// ```
+    ///
+    /// # Errors
+    /// The [`ChainFlaw`] of layouts that cannot be one chain.
+    pub fn unlike(layouts: &'static [&'static Layout]) -> Result<Self, ChainFlaw> {
+        Devices::unlike(layouts).validate_for(layouts.len())?;
+        Ok(Self { world: Arc::new(Mutex::new(World::new(layouts))) })
+    }
+
+    /// The map of the chain's devices; of unlike devices, that of device 0.
     #[must_use]
     pub fn layout(&self) -> &'static Layout {
-        self.world().layout
+        self.layout_of(0)
+    }
+
+    /// The map of one device.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
+    #[must_use]
+    pub fn layout_of(&self, device: usize) -> &'static Layout {
+        self.world().device(device).layout()
     }
 
     /// How many devices the chain has.
@@ -118,21 +155,24 @@ impl VirtualChain {
         self.world().by_hand = by_hand;
     }
 
-    /// Sets the SPI clock in hertz; at first it is the fastest that the map allows. A faster one is a violation.
+    /// Sets the SPI clock in hertz; at first it is the fastest that the map allows. A faster one is a violation, noticed
+    /// when chip select falls and when it is set while chip select is low.
     pub fn set_clock_hz(&self, clock_hz: u32) {
-        self.world().clock_hz = clock_hz;
+        self.world().set_clock_hz(clock_hz);
     }
 
     /// Sets for how long chip select stays released at least between two selections; at first what the map asks for.
-    /// With less, selections that follow too soon are violations.
+    /// With less, selections that follow too soon are violations. A [bus](Self::bus) keeps no gap by itself.
     pub fn set_gap_ns(&self, gap_ns: u64) {
         self.world().gap_ns = gap_ns;
     }
 
     /// Lets something happen on the bus now, as from a capture: it takes no time and there is no gap before it.
-    /// Gives the bits that leave at the far end.
+    /// Gives the bits that the controller reads: those that leave at the far end, an open line while chip select is high.
     pub fn drive(&self, event: BusEvent<'_>) -> Vec<bool> {
-        self.world().drive(event)
+        let mut world = self.world();
+        world.settle_bus();
+        world.drive(event)
     }
 
     /// Virtual time in nanoseconds.
@@ -166,7 +206,7 @@ impl VirtualChain {
         }
     }
 
-    /// Bytes that have been clocked by SPI transactions.
+    /// Bytes that have been sent by SPI transactions, or given to the bus.
     #[must_use]
     pub fn bytes_on_wire(&self) -> u64 {
         self.world().bytes
@@ -176,14 +216,6 @@ impl VirtualChain {
     #[must_use]
     pub fn frames(&self) -> u64 {
         self.world().frames
-    }
-
-    /// What has happened since power-up, in the order of time.
-    #[must_use]
-    pub fn events(&self) -> Vec<Event> {
-        let mut world = self.world();
-        world.catch_up();
-        world.events.clone()
     }
 
     /// An axis' position in microsteps, without wrap-around.
@@ -249,6 +281,25 @@ impl VirtualChain {
         self.with_axis(device, axis, Axis::trajectory)
     }
 
+    /// Where an axis is told to be now, how fast it goes, and the electrical angle of its windings.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    #[must_use]
+    pub fn demand(&self, device: usize, axis: usize) -> Demand {
+        self.with_axis(device, axis, Axis::demand)
+    }
+
+    /// A copy of all motion of an axis since power-up and of what is planned, to ask about any instant and for the steps in
+    /// any stretch of time. What it costs is the number of commands so far.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    #[must_use]
+    pub fn history(&self, device: usize, axis: usize) -> History {
+        self.with_axis(device, axis, |axis, _| axis.history())
+    }
+
     /// Puts an axis at an unwrapped count of microsteps, behind the firmware's back.
     ///
     /// # Panics
@@ -264,6 +315,15 @@ impl VirtualChain {
     #[must_use]
     pub fn read_register(&self, device: usize, address: u16) -> u32 {
         self.with_device(device, |device, now_ns| device.content(address, now_ns))
+    }
+
+    /// What all registers of a device hold, by address, live values included.
+    ///
+    /// # Panics
+    /// If the chain has no such device.
+    #[must_use]
+    pub fn registers(&self, device: usize) -> BTreeMap<u16, u32> {
+        self.with_device(device, Device::contents)
     }
 
     /// A device's status word.
@@ -290,6 +350,14 @@ impl VirtualChain {
     /// If the chain has no such device or axis.
     pub fn set_switch(&self, device: usize, axis: usize, switch: Switch) {
         self.change_axis(device, axis, |device, now_ns| device.set_switch(axis, switch, now_ns));
+    }
+
+    /// The contact of an axis' home switch bounces so from its next change on, or not at all, as at first.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    pub fn set_bounce(&self, device: usize, axis: usize, bounce: Option<Bounce>) {
+        self.change_axis(device, axis, |device, now_ns| device.set_bounce(axis, bounce, now_ns));
     }
 
     /// The machine of an axis has an end stop from now on, in full steps from where the rotor was at power-up: below the

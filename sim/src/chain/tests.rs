@@ -2,6 +2,8 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "bytes are grouped by devices")]
 
+mod watching;
+
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Operation, SpiDevice};
 use proptest::prelude::*;
@@ -9,7 +11,9 @@ use stepchain::map::{CommandForm, Parameter, Piece, Register, RegisterMap, Verb,
 use stepchain::reference::{FixedWord, Latched};
 
 use super::*;
-use crate::device::{EventKind, Rejection, Switch, Violation};
+use crate::device::{Event, EventKind, Rejection, Switch, Violation};
+
+mod unlike;
 
 const LATCHED: &Layout = &Latched::LAYOUT;
 const FIXED_WORD: &Layout = &FixedWord::LAYOUT;
@@ -224,7 +228,8 @@ fn events_from_a_capture_need_no_clock() {
         came.extend(chain.drive(event));
     }
     assert_eq!((chain.now_ns(), came.len()), (5_000, 16));
-    let rejected = chain.events().pop().expect("the read was rejected");
+    let events = chain.events();
+    let [.., rejected, _flag] = events.as_slice() else { panic!("the read was rejected: {events:?}") };
     let reason = Rejection::NoSuchRegister { address: 0x77 };
     assert_eq!(rejected.kind, EventKind::CommandRejected { verb: Verb::ReadParameter, axis: 0, reason });
 }

@@ -5,24 +5,29 @@ use std::sync::Arc;
 use std::task::Poll;
 
 use embedded_hal::digital::PinState;
-use stepchain::map::{Layout, SpareClocks};
+use stepchain::map::{Layout, SpareClocks, Wire};
 
 use crate::clock::{Clock, bits_ns};
 use crate::decode::Dictionary;
 use crate::device::{Device, Event, EventKind, Violation};
-use crate::wire::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
+use crate::wire::{BusEvent, Latched, Port};
+
+use super::bus::BusState;
 
 use super::agenda::{Activity, Agenda, Awaited, Outcome};
 use super::lines::Drive;
 
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct World {
-    pub(super) layout: &'static Layout,
+    /// What all devices of the chain bear: its clock and its gap are those of the slowest.
+    wire: Wire,
     pub(super) clock: Clock,
     pub(super) devices: Vec<Device>,
     pub(super) clock_hz: u32,
     pub(super) gap_ns: u64,
     pub(super) events: Vec<Event>,
+    /// Entries that were in the log once.
+    pub(super) forgotten: usize,
     pub(super) bytes: u64,
     pub(super) frames: u64,
     /// The futures that wait.
@@ -33,7 +38,8 @@ pub(super) struct World {
     pub(super) driven: BTreeMap<Drive, PinState>,
     /// Up to when the lines have been watched that futures wait for.
     watched_ns: u64,
-    registers: ShiftRegisters,
+    pub(super) registers: Port,
+    pub(super) bus: BusState,
     /// When chip select rose last.
     released_ns: Option<u64>,
     /// Bits whose time has not passed yet, so that it is rounded up once for all of them.
@@ -41,22 +47,32 @@ pub(super) struct World {
 }
 
 impl World {
-    pub(super) fn new(layout: &'static Layout, devices: usize) -> Self {
-        let dictionary = Arc::new(Dictionary::new(layout));
-        let devices = (0..devices).map(|_| Device::new(Arc::clone(&dictionary), 0)).collect::<Vec<_>>();
+    /// A chain of the devices with these layouts, which share the wire form; there is at least one.
+    pub(super) fn new(layouts: &[&'static Layout]) -> Self {
+        let mut devices: Vec<Device> = Vec::new();
+        let mut wire = layouts[0].wire;
+        for layout in layouts {
+            wire.max_clock_hz = wire.max_clock_hz.min(layout.wire.max_clock_hz);
+            wire.min_deselect_ns = wire.min_deselect_ns.max(layout.wire.min_deselect_ns);
+            let known = devices.iter().find(|device| std::ptr::eq(device.layout(), *layout));
+            let dictionary = known.map_or_else(|| Arc::new(Dictionary::new(layout)), |device| device.dictionary());
+            devices.push(Device::new(dictionary, 0));
+        }
         let mut world = Self {
-            layout,
+            wire,
             clock: Clock::default(),
-            clock_hz: layout.wire.max_clock_hz,
-            gap_ns: layout.wire.min_deselect_ns.into(),
+            clock_hz: wire.max_clock_hz,
+            gap_ns: wire.min_deselect_ns.into(),
             events: Vec::new(),
+            forgotten: 0,
             bytes: 0,
             frames: 0,
             agenda: Agenda::default(),
             by_hand: false,
             driven: BTreeMap::new(),
             watched_ns: 0,
-            registers: ShiftRegisters::new(&layout.wire, devices.len()),
+            registers: Port::new(&wire, devices.len()),
+            bus: BusState::new(),
             released_ns: None,
             bits_under_way: 0,
             devices,
@@ -70,21 +86,46 @@ impl World {
 
     /// Begins a selection as the SPI controller does: after the gap that it keeps.
     pub(super) fn begin(&mut self) {
+        self.flush_bus();
+        if self.registers.is_selected() {
+            return;
+        }
         if let Some(released_ns) = self.released_ns {
             self.clock.advance_to_ns(released_ns.saturating_add(self.gap_ns));
         }
-        let greatest_hz = self.layout.wire.max_clock_hz;
+        self.select();
+    }
+
+    /// Begins a selection now.
+    pub(super) fn select(&mut self) {
+        self.check_clock();
+        self.drive(BusEvent::Select);
+    }
+
+    /// Clocks come at another pace from now on.
+    pub(super) fn set_clock_hz(&mut self, clock_hz: u32) {
+        self.settle_bus();
+        self.clock_hz = clock_hz;
+        self.begin_run();
+        if self.registers.is_selected() {
+            self.check_clock();
+        }
+    }
+
+    fn check_clock(&mut self) {
+        let greatest_hz = self.wire.max_clock_hz;
         if self.clock_hz > greatest_hz {
             self.violation(Violation::ClockTooFast { clock_hz: self.clock_hz, greatest_hz });
         }
-        self.drive(BusEvent::Select);
     }
 
     /// One clock for each bit of the bytes; gives the bytes that came back.
     pub(super) fn shift(&mut self, bytes: &[u8]) -> Vec<u8> {
         self.bits_under_way += 8 * bytes.len() as u64;
         self.bytes += bytes.len() as u64;
-        bytes_of(&self.drive(BusEvent::Bits(&bits_of(bytes))))
+        let bits = self.registers.bits_of(bytes);
+        let came = self.drive(BusEvent::Bits(&bits));
+        self.registers.bytes_of(&came)
     }
 
     /// Lets time pass with chip select low.
@@ -101,7 +142,7 @@ impl World {
 
     /// What happens on the bus happens now and takes no time. Gives the bits that came back.
     pub(super) fn drive(&mut self, event: BusEvent<'_>) -> Vec<bool> {
-        if event == BusEvent::Select {
+        if event == BusEvent::Select && !self.registers.is_selected() {
             self.check_gap();
         }
         let mut miso = Vec::new();
@@ -117,7 +158,7 @@ impl World {
     }
 
     fn check_gap(&mut self) {
-        let least_ns = u64::from(self.layout.wire.min_deselect_ns);
+        let least_ns = u64::from(self.wire.min_deselect_ns);
         let found_ns = self.released_ns.map(|released_ns| self.now_ns() - released_ns);
         if let Some(found_ns) = found_ns.filter(|&found_ns| found_ns < least_ns) {
             self.violation(Violation::DeselectTooShort { found_ns, least_ns });
@@ -127,18 +168,18 @@ impl World {
     /// All devices act on what they hold, and load what they shift out next.
     fn latch(&mut self, latched: &Latched) {
         let (now_ns, clocks, expected) = (self.now_ns(), latched.clocks, self.registers.frame_bits());
-        let is_counted = self.layout.wire.spare_clocks == SpareClocks::Refused;
-        let is_ignored = is_counted && clocks != expected;
-        if is_ignored {
+        // Of unlike devices those that count their clocks ignore the frame, and the others do not.
+        let ignores = |device: &Device| device.layout().wire.spare_clocks == SpareClocks::Refused && clocks != expected;
+        if self.devices.iter().any(ignores) {
             self.violation(Violation::ClockCount { clocks, expected });
         } else if clocks < expected {
             self.violation(Violation::TooFewClocks { clocks, least: expected });
-        } else if clocks - expected >= u64::from(self.layout.wire.unit_bits).max(8) {
+        } else if clocks - expected >= u64::from(self.wire.unit_bits).max(8) {
             // Fewer than eight may be what fills a byte, also where a unit is that small.
             self.violation(Violation::SurplusUnits { bits: clocks, chain_bits: expected });
         }
         for (index, (device, unit)) in self.devices.iter_mut().zip(&latched.units).enumerate() {
-            let next = if is_ignored { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
+            let next = if ignores(device) { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
             self.registers.load_device(index, next);
         }
         self.collect_events();
@@ -258,7 +299,7 @@ impl World {
         self.clock.advance_ns(bits_ns(std::mem::take(&mut self.bits_under_way), self.clock_hz));
     }
 
-    fn violation(&mut self, violation: Violation) {
+    pub(super) fn violation(&mut self, violation: Violation) {
         self.catch_up();
         let kind = EventKind::Violation(violation);
         self.events.push(Event { time_ns: self.now_ns(), device: None, kind });

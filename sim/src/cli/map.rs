@@ -8,7 +8,7 @@ use stepchain::map::{Layout, Register};
 
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::map_of;
-use crate::map_file;
+use crate::{conformance, map_file};
 
 /// Check, print or convert a register map.
 #[derive(Debug, Args)]
@@ -23,7 +23,8 @@ Example: a map to start from, as a file
   stepchain map export latched --to toml > my-chip.toml";
 
 const CHECK_EXAMPLE: &str = "\
-Example: is the map fit for use? A flaw is named with its line and column.
+Example: is the map fit for use? A flaw is named with its line and column. Then the driver speaks to a
+virtual chain in all the map's words, and every law that is broken is told; exit 1 if one is.
   stepchain map check latched";
 
 const SHOW_EXAMPLE: &str = "\
@@ -36,7 +37,7 @@ Example: the map as Rust source for firmware
 
 #[derive(Debug, Subcommand)]
 enum Verb {
-    /// Say whether a map can work, and if not, where its flaw is.
+    /// Say whether a map can work, and if not, where its flaw is; then try every law on a virtual chain.
     #[command(after_help = CHECK_EXAMPLE)]
     Check(Map),
     /// Print a map in plain words.
@@ -80,6 +81,16 @@ struct Facts {
     registers: usize,
     commands: usize,
     status_flags: usize,
+}
+
+/// What came of one law.
+#[derive(Debug, Serialize)]
+struct Tried<'a> {
+    law: &'static str,
+    cases: usize,
+    broken: usize,
+    failures: &'a [String],
+    not_tried: &'a [String],
 }
 
 /// What is told of one register.
@@ -137,6 +148,7 @@ pub(super) fn map(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
                     facts.map, facts.registers, facts.commands, facts.status_flags, facts.unit_bits
                 )?,
             }
+            return try_laws(layout, output);
         }
         Verb::Show(map) => {
             let layout = map.layout()?;
@@ -159,6 +171,24 @@ pub(super) fn map(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
     }
     Ok(Verdict::NothingWrong)
 }
+
+/// Tries every law on the map and tells what came of it.
+fn try_laws(layout: &'static Layout, output: &mut Output<'_>) -> Result<Verdict, Failure> {
+    let report = conformance::check(layout);
+    match output.format {
+        Format::Json => report.laws.iter().try_for_each(|law| {
+            let (failures, not_tried) = (law.failures.as_slice(), law.not_tried.as_slice());
+            output.object(&Tried { law: law.name, cases: law.tried, broken: law.broken, failures, not_tried })
+        })?,
+        Format::Text => write!(output.out, "\n{report}\n{LIMITS}\n")?,
+    }
+    Ok(if report.is_kept() { Verdict::NothingWrong } else { Verdict::Found })
+}
+
+/// What no check can tell.
+const LIMITS: &str = "\
+The map agrees with itself as far as the table says. Whether it is the map of your chip, only the chip can tell:
+an opcode, an address or a scale that is plausible but not the chip's is not found here.";
 
 /// The name asked for, if it can be one, or one made from the map's.
 fn type_name(layout: &Layout, asked: Option<&str>) -> Result<String, Failure> {

@@ -13,7 +13,6 @@ mod decode;
 mod map;
 mod plan;
 mod run;
-mod text;
 
 use std::error::Error;
 use std::ffi::OsString;

@@ -6,13 +6,13 @@ use clap::Args;
 use serde::Serialize;
 use stepchain::map::Layout;
 
-use super::text::table;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::{map_of, resolution_at_reset};
 use crate::motion::OutOfRange;
 use crate::motion::line::{AxisMove, straight_line};
 use crate::motion::profile::{Profile, Ramp, to_target};
 use crate::report::number;
+use crate::text::table;
 
 mod quantise;
 

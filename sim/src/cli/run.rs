@@ -6,11 +6,11 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde::Serialize;
 
-use super::text::table;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::{self, BUILT_IN, Bench};
 use crate::report::{Report, motion_csv, page};
 use crate::run::{self, COLUMNS, Held, Outcome};
+use crate::text::table;
 
 /// Run a bench: encode its commands, let a virtual chain decode them and move, and compare.
 #[derive(Debug, Default, Args)]

@@ -1,5 +1,7 @@
 //! Reads and writes registers, and sees which writes set a command going.
 
+use std::collections::BTreeMap;
+
 use stepchain::map::{Access, BridgeState, Parameter, Register, Source, Verb};
 
 use crate::decode::{Answer, Argument, Dictionary, Quantity, Trigger, value_of};
@@ -14,6 +16,13 @@ impl Device {
     pub fn content(&self, address: u16, now_ns: u64) -> u32 {
         let placed = |field: &'static Register| self.code_now(field, now_ns) << field.lsb;
         self.dictionary.fields(address).fold(0, |content, field| content | placed(field))
+    }
+
+    /// What all registers hold now, by address.
+    #[must_use]
+    pub(crate) fn contents(&mut self, now_ns: u64) -> BTreeMap<u16, u32> {
+        let registers = self.dictionary.layout().registers.iter();
+        registers.map(|register| (register.address, self.content(register.address, now_ns))).collect()
     }
 
     pub(super) fn read(&mut self, address: u16, now_ns: u64) {
@@ -107,6 +116,12 @@ impl Device {
                 for axis in self.dictionary.axes_of(field) {
                     let resolution = self.resolution(axis);
                     self.axes[usize::from(axis)].set_resolution(now_ns, resolution);
+                    self.apply(axis, now_ns);
+                }
+            }
+            Parameter::MaxProfileVelocity | Parameter::FullStepThreshold => {
+                for axis in self.dictionary.axes_of(field) {
+                    self.apply(axis, now_ns);
                 }
             }
             _ => {}

@@ -9,9 +9,9 @@ use std::convert::Infallible;
 
 use stepchain::map::{BridgeState, MotionState, StopRamp};
 
-use crate::motion::{Engine, Limits, OutOfRange};
+use crate::motion::{Engine, Field, Limits, OutOfRange};
 
-use super::history::{Breakpoint, History};
+use super::history::{Breakpoint, Chapter, Demand, History};
 use super::machine::Machine;
 
 pub(super) use happening::Edge;
@@ -21,8 +21,15 @@ use happening::{News, Search};
 #[derive(Clone, Debug)]
 pub struct Axis {
     engine: Engine,
-    history: History,
+    /// The motion before the present one.
+    past: Vec<Chapter>,
+    /// The present motion, since it was changed last.
+    chapter_since_ns: u64,
+    /// Outside pulses with which it began, signed.
+    chapter_pulses: i64,
     microsteps_per_step: u32,
+    /// In full steps/s.
+    full_step_threshold: f64,
     task: Task,
     limited: bool,
     /// Where the last move was told to end.
@@ -64,10 +71,13 @@ impl Axis {
     /// After power-up: at rest at zero with the bridge in high impedance.
     #[must_use]
     pub fn new(now_ns: u64, microsteps_per_step: u32) -> Self {
-        let mut axis = Self {
+        Self {
             engine: Engine::new(),
-            history: History::default(),
+            past: Vec::new(),
+            chapter_since_ns: now_ns,
+            chapter_pulses: 0,
             microsteps_per_step: microsteps_per_step.max(1),
+            full_step_threshold: f64::INFINITY,
             task: Task::None,
             limited: false,
             target: 0,
@@ -82,9 +92,7 @@ impl Axis {
             was_closed: false,
             was_beyond: false,
             news: News::default(),
-        };
-        axis.history.write_to(&axis.engine, now_ns, 1.0);
-        axis
+        }
     }
 
     /// The ramp generator, in microsteps.
@@ -172,10 +180,10 @@ impl Axis {
         speeds.into_iter().find(|speed| *speed != 0.0).map_or(self.counted_up, |speed| speed > 0.0)
     }
 
-    /// Whether the home switch is closed.
+    /// Whether the input of the home switch shows it closed.
     #[must_use]
     pub fn is_switch_closed(&self, now_ns: u64) -> bool {
-        self.machine.is_closed(self.position(now_ns))
+        self.machine.shows_closed(self.position(now_ns), now_ns)
     }
 
     /// Whether the axis makes steps that the rotor does not follow.
@@ -202,19 +210,39 @@ impl Axis {
         self.probed
     }
 
-    /// Microsteps since the start of the cycle of four full steps.
+    /// Where the field of the windings is, in microsteps since the start of the cycle of four full steps: with the counter,
+    /// or above the full-step threshold in the middle of its full step.
     #[must_use]
     pub fn electrical_angle(&self, now_ns: u64) -> u32 {
-        let cycle = i64::from(self.microsteps_per_step) * 4;
-        self.position(now_ns).wrapping_sub(self.cycle_origin).rem_euclid(cycle) as u32
+        self.field().angle(&self.engine, now_ns)
+    }
+
+    /// How the counter turns the field.
+    #[must_use]
+    pub fn field(&self) -> Field {
+        Field {
+            microsteps_per_step: self.microsteps_per_step,
+            cycle_origin: self.cycle_origin,
+            full_step_threshold: self.full_step_threshold * f64::from(self.microsteps_per_step),
+        }
+    }
+
+    /// Where the axis is told to be, how fast it goes, and where its field is.
+    #[must_use]
+    pub fn demand(&self, now_ns: u64) -> Demand {
+        self.present().demand(now_ns)
+    }
+
+    /// All of its motion, past and planned, to ask about any instant and for any step.
+    #[must_use]
+    pub fn history(&self) -> History {
+        History::new(self.past.clone(), self.present())
     }
 
     /// The motion so far as the corners between quadratics, the last one at `now_ns`.
     #[must_use]
     pub fn trajectory(&self, now_ns: u64) -> Vec<Breakpoint> {
-        let mut history = self.history.clone();
-        history.write_to(&self.engine, now_ns, f64::from(self.microsteps_per_step));
-        history.points().to_vec()
+        self.history().corners(now_ns)
     }
 
     /// First instant after `now_ns` at which the phase changes.
@@ -301,14 +329,33 @@ impl Axis {
 
     /// From now on a microstep is another share of a full step. The count stays, and so does the place in the cycle.
     pub(super) fn set_resolution(&mut self, now_ns: u64, microsteps_per_step: u32) {
-        self.history.write_to(&self.engine, now_ns, f64::from(self.microsteps_per_step));
-        let angle = u64::from(self.electrical_angle(now_ns)) * u64::from(microsteps_per_step.max(1));
-        let angle = angle / u64::from(self.microsteps_per_step);
+        self.end_chapter(now_ns);
+        let place = u64::from(self.field().place(self.position(now_ns))) * u64::from(microsteps_per_step.max(1));
+        let place = place / u64::from(self.microsteps_per_step);
         self.microsteps_per_step = microsteps_per_step.max(1);
-        self.cycle_origin = self.position(now_ns).wrapping_sub(angle as i64);
+        self.cycle_origin = self.position(now_ns).wrapping_sub(place as i64);
         self.machine.rescale(self.position(now_ns), self.microsteps_per_step);
         self.was_closed = self.is_switch_closed(now_ns);
-        self.history.write_state(&self.engine, now_ns, f64::from(self.microsteps_per_step));
+    }
+
+    /// Above this velocity in full steps/s only full steps are made, from now on.
+    pub(super) fn set_full_step_threshold(&mut self, now_ns: u64, threshold: f64) {
+        self.end_chapter(now_ns);
+        self.full_step_threshold = threshold;
+    }
+
+    /// No motion is faster than `bound` in full steps/s from now on.
+    pub(super) fn bound_velocity(&mut self, now_ns: u64, bound: f64) {
+        let bound = bound * f64::from(self.microsteps_per_step);
+        if !self.is_moving(now_ns) {
+            return self.engine.bound_velocity(now_ns, bound);
+        }
+        let was_cut_down = self.engine.is_cut_down(now_ns);
+        let Ok(()) = self.replace(now_ns, |engine| {
+            engine.bound_velocity(now_ns, bound);
+            Ok::<(), Infallible>(())
+        });
+        self.limited |= !was_cut_down && self.engine.is_cut_down(now_ns);
     }
 
     pub(super) fn set_limited(&mut self, limited: bool) {
@@ -317,15 +364,12 @@ impl Axis {
 
     /// Starts anew; only what has happened so far is remembered, and the machine is where it was.
     pub(super) fn reset(&mut self, now_ns: u64, microsteps_per_step: u32) {
-        let mut history = std::mem::take(&mut self.history);
-        history.write_to(&self.engine, now_ns, f64::from(self.microsteps_per_step));
+        self.end_chapter(now_ns);
+        let past = std::mem::take(&mut self.past);
         let mut machine = self.machine.clone();
         machine.restart(self.position(now_ns), microsteps_per_step.max(1));
-        *self = Self::new(now_ns, microsteps_per_step);
-        self.machine = machine;
+        *self = Self { past, machine, ..Self::new(now_ns, microsteps_per_step) };
         self.was_closed = self.is_switch_closed(now_ns);
-        history.write_state(&self.engine, now_ns, f64::from(self.microsteps_per_step));
-        self.history = history;
     }
 
     fn drive(&mut self) {
@@ -341,16 +385,35 @@ impl Axis {
         });
     }
 
-    /// Lets the engine take a command, and writes down what was before and after.
+    /// Lets the engine take a command, and keeps what was before.
     fn replace<E>(&mut self, now_ns: u64, command: impl FnOnce(&mut Engine) -> Result<(), E>) -> Result<(), E> {
         let (counted_up, before) = (self.counts_up(now_ns), self.position(now_ns));
-        let scale = f64::from(self.microsteps_per_step);
-        self.history.write_to(&self.engine, now_ns, scale);
-        command(&mut self.engine)?;
+        let mut engine = self.engine.clone();
+        command(&mut engine)?;
+        self.end_chapter(now_ns);
+        self.engine = engine;
         // Whatever comes now may turn round.
         self.machine.settle(before);
         self.counted_up = counted_up;
-        self.history.write_state(&self.engine, now_ns, scale);
         Ok(())
+    }
+
+    /// What comes after `now_ns` is another chapter of the motion than what was until then.
+    fn end_chapter(&mut self, now_ns: u64) {
+        if self.chapter_since_ns < now_ns || self.chapter_pulses != 0 {
+            self.past.push(Chapter { until_ns: now_ns, ..self.present() });
+        }
+        self.chapter_since_ns = now_ns;
+        self.chapter_pulses = 0;
+    }
+
+    fn present(&self) -> Chapter {
+        Chapter {
+            since_ns: self.chapter_since_ns,
+            until_ns: u64::MAX,
+            engine: self.engine.clone(),
+            field: self.field(),
+            pulses: self.chapter_pulses,
+        }
     }
 }

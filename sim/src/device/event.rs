@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use stepchain::map::Verb;
+use stepchain::map::{BridgeState, Flag, MotionState, Verb};
 
 use crate::decode::Argument;
 use crate::motion::OutOfRange;
@@ -74,6 +74,49 @@ pub enum EventKind {
         address: u16,
         /// What it holds now.
         content: u32,
+    },
+    /// The ramp generator of an axis does something else from now on.
+    MotionStateChanged {
+        /// The axis of the device.
+        axis: u8,
+        /// What it did.
+        from: MotionState,
+        /// What it does.
+        to: MotionState,
+    },
+    /// The bridge of an axis does something else to the windings from now on.
+    BridgeChanged {
+        /// The axis of the device.
+        axis: u8,
+        /// What it did.
+        from: BridgeState,
+        /// What it does.
+        to: BridgeState,
+    },
+    /// The last motion command of an axis has arrived: at rest, or at its velocity.
+    TargetReached {
+        /// The axis of the device.
+        axis: u8,
+        /// Where, in microsteps without wrap-around.
+        position: i64,
+    },
+    /// The home switch of an axis has closed or opened.
+    SwitchChanged {
+        /// The axis of the device.
+        axis: u8,
+        /// Whether it is closed.
+        closed: bool,
+    },
+    /// A flag of the map's status word has gone up or down as it would be read, whatever the polarity of its bit.
+    FlagChanged {
+        /// The axis that the map lists it under.
+        axis: u8,
+        /// The flag.
+        flag: Flag,
+        /// Whether it is up.
+        raised: bool,
+        /// Whether its bit remembers; otherwise it shows what is so.
+        latched: bool,
     },
     /// The controller did what the device's datasheet forbids.
     Violation(Violation),
@@ -166,6 +209,11 @@ pub enum Violation {
         /// The fastest that the device can follow.
         greatest_hz: u32,
     },
+    /// Chip select was released without a flush, while the bus still had bits to send: no device has heard them.
+    ReleasedUnderWay {
+        /// How many bits were left; none may be.
+        bits: u64,
+    },
 }
 
 impl fmt::Display for Rejection {
@@ -216,6 +264,9 @@ impl fmt::Display for Violation {
             }
             Self::ClockTooFast { clock_hz, greatest_hz } => {
                 write!(f, "a clock of {clock_hz} Hz, {greatest_hz} Hz are possible")
+            }
+            Self::ReleasedUnderWay { bits } => {
+                write!(f, "chip select was released while {bits} bits were still to be sent, without a flush")
             }
         }
     }

@@ -33,7 +33,7 @@ impl Flags {
         let latched = vec![false; layout.flags.len()];
         let mut flags =
             Self { layout, latched, fate: None, obeyed: false, conditions: Vec::new(), watched_to_ns: now_ns };
-        flags.latch(Flag::ResetOccurred, 0);
+        flags.latch_everywhere(Flag::ResetOccurred);
         flags
     }
 
@@ -46,7 +46,11 @@ impl Flags {
     /// Something was wrong with a word.
     pub(super) fn word_is_wrong(&mut self, flag: Flag, axis: u8) {
         self.fate = Some(flag);
-        self.latch(flag, axis);
+        match flag {
+            // A word that nobody understands is for no axis in particular.
+            Flag::CommandUnknown | Flag::CrcMismatch => self.latch_everywhere(flag),
+            _ => self.latch(flag, axis),
+        }
     }
 
     /// Whether a condition from outside holds.
@@ -123,11 +127,9 @@ impl Flags {
     /// The status word.
     pub(super) fn word(&self, axes: &[Axis], now_ns: u64) -> u64 {
         let mut word = 0;
-        for (bit, latched) in self.layout.flags.iter().zip(&self.latched) {
-            let raised = match bit.holding {
-                Holding::Live => self.is_up(bit, axes, now_ns),
-                Holding::LatchedUntil(_) => *latched || is_level(bit.flag) && self.is_up(bit, axes, now_ns),
-            };
+        let raised = self.raised(axes, now_ns);
+        for (index, bit) in self.layout.flags.iter().enumerate() {
+            let raised = raised >> index & 1 == 1;
             word |= u64::from(raised != (bit.polarity == Polarity::ActiveLow)) << bit.bit;
         }
         for state in self.layout.motion_states {
@@ -144,6 +146,19 @@ impl Flags {
         word
     }
 
+    /// A one for each flag that is up, in the order of the map; a status word has no more than 64.
+    pub(super) fn raised(&self, axes: &[Axis], now_ns: u64) -> u64 {
+        let mut raised = 0;
+        for (index, (bit, latched)) in self.layout.flags.iter().zip(&self.latched).enumerate() {
+            let is_raised = match bit.holding {
+                Holding::Live => self.is_up(bit, axes, now_ns),
+                Holding::LatchedUntil(_) => *latched || is_level(bit.flag) && self.is_up(bit, axes, now_ns),
+            };
+            raised |= u64::from(is_raised) << index;
+        }
+        raised
+    }
+
     fn watch_at(&mut self, axes: &[Axis], now_ns: u64) {
         for (index, bit) in self.layout.flags.iter().enumerate() {
             if is_level(bit.flag) && self.is_up(bit, axes, now_ns) {
@@ -158,6 +173,13 @@ impl Flags {
         let has_own = self.layout.flags.iter().any(own);
         for (latched, bit) in self.latched.iter_mut().zip(self.layout.flags) {
             *latched |= own(bit) || !has_own && bit.flag == flag && bit.axis == 0;
+        }
+    }
+
+    /// Raises every bit of a flag, whatever its axis: what has happened concerns the device as a whole.
+    fn latch_everywhere(&mut self, flag: Flag) {
+        for (latched, bit) in self.latched.iter_mut().zip(self.layout.flags) {
+            *latched |= bit.flag == flag;
         }
     }
 

@@ -12,6 +12,8 @@
 //! rotor is still at the stop and follows from there. A real rotor slips by whole cycles of four full steps, and bounces;
 //! nothing of this is here.
 
+use super::bounce::Contact;
+
 /// The home switch of an axis, as the machine has it.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub enum Switch {
@@ -37,6 +39,8 @@ const SNAP: f64 = 1e-6;
 #[derive(Clone, Debug)]
 pub(super) struct Machine {
     switch: Switch,
+    /// Between the switch and its input.
+    pub(super) contact: Contact,
     least_steps: f64,
     greatest_steps: f64,
     /// The place that belongs to `anchor_count`.
@@ -52,6 +56,7 @@ impl Machine {
     pub(super) fn new(microsteps_per_step: u32) -> Self {
         Self {
             switch: Switch::Open,
+            contact: Contact::default(),
             least_steps: f64::NEG_INFINITY,
             greatest_steps: f64::INFINITY,
             anchor_steps: 0.0,
@@ -90,6 +95,11 @@ impl Machine {
     /// Whether the switch is closed when the axis counts so.
     pub(super) fn is_closed(&self, count: i64) -> bool {
         self.closed_counts().is_some_and(|(first, last)| (first..=last).contains(&count))
+    }
+
+    /// Whether the input of the switch shows it closed at an instant at which the axis counts so.
+    pub(super) fn shows_closed(&self, count: i64, now_ns: u64) -> bool {
+        self.contact.shows(self.is_closed(count), now_ns)
     }
 
     /// The next count in a direction at which the switch opens or closes.
@@ -142,6 +152,8 @@ impl Machine {
         self.anchor_count = count;
         self.lost = self.lost * i64::from(microsteps_per_step) / i64::from(self.microsteps_per_step);
         self.microsteps_per_step = microsteps_per_step;
+        // Nothing has moved, though rounding may see the rotor on another side of an edge now.
+        self.contact.correct(self.is_closed(count));
     }
 
     /// The device starts anew and counts from zero; the machine is what and where it was.

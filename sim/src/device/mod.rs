@@ -21,10 +21,16 @@
 //! * **Motion parameters** are what the registers hold when the command comes, and stay for this motion. Without a
 //!   register: no deceleration means the acceleration, no quick stop deceleration the deceleration, no start-stop
 //!   velocity none, no profile velocity the greatest one; [`DEFAULT_VELOCITY`] and [`DEFAULT_ACCELERATION`] where there
-//!   is nothing at all. A velocity above the max profile velocity is cut down to it, which the status tells as an
-//!   internal limit.
+//!   is nothing at all.
+//! * **The max profile velocity** acts at once, for it is a bound and no parameter of one motion. A velocity above it is
+//!   cut down to it, which the status tells as an internal limit. Written under way, it slows down what is too fast by the
+//!   deceleration of its command, and what it had cut down before may be as fast as it was told; a move still ends on its
+//!   target ([`Engine::bound_velocity`](crate::motion::Engine::bound_velocity)). A change of speed makes the axis busy again.
+//! * **Full steps** are made above the full-step threshold, which acts at once, too: the field of the windings stands in the
+//!   middle of the full step in which the counter is, and the counter goes on in microsteps
+//!   ([`Field`](crate::motion::Field)).
 //! * **Counting** is in microsteps of the resolution that holds. To change it under way is possible where the map
-//!   allows it, and leaves the speed in microsteps as it is.
+//!   allows it, and leaves the speed in microsteps as it is, unless that is above the max profile velocity then.
 //! * **The end of a counter that does not wrap** stops a motion without target there, by its deceleration.
 //! * **The bridge** is in high impedance after power-up; motion drives it, and a stop puts it into its state when the
 //!   motor stands. Zeroing the counter during a motion lets it end as far away as before.
@@ -34,6 +40,8 @@
 //!   is as wanted already, that instant is the command's. A search for zero that is told its direction alone creeps at
 //!   the start-stop velocity; if that is zero, at [`CREEP_SHARE`] of the profile velocity. One that comes to the end of a
 //!   counter that does not wrap has not arrived. What a search has saved is a number: it stays when the counter is zeroed.
+//! * **Bouncing**: the input of a home switch follows its contact at once and then bounces as [`Device::set_bounce`] says;
+//!   status, searches and their positions see the input, so what a search saves is the first edge.
 //! * **Returns** go by the shortest way.
 //! * **Outside pulses** come in by [`Device::pulse`]. Following them, an axis is not busy; its own steps cease at once.
 //! * **Commands that wait** have one place for each axis. The command begins at the instant at which the one before it is
@@ -56,6 +64,7 @@
 
 mod access;
 mod axis;
+mod bounce;
 mod counter;
 mod event;
 mod flags;
@@ -65,22 +74,28 @@ mod obey;
 mod registers;
 #[cfg(test)]
 mod tests;
+mod text;
+mod watch;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
-use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Parameter, Piece, Verb};
+use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Layout, Parameter, Piece, Verb};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
 
 pub use axis::Axis;
+pub use bounce::Bounce;
 pub use counter::Counter;
 pub use event::{Event, EventKind, Rejection, Violation};
-pub use history::Breakpoint;
+pub use history::{Breakpoint, Demand, History};
 pub use machine::Switch;
+
+pub(crate) use text::{bridge_name, grouped};
 
 use flags::{FAULTS, Flags};
 use registers::RegisterFile;
+use watch::Snapshot;
 
 /// Velocity of moves in full steps/s where no register carries one.
 pub const DEFAULT_VELOCITY: f64 = 1000.0;
@@ -110,6 +125,9 @@ pub struct Device {
     flags: Flags,
     replies: VecDeque<u64>,
     events: Vec<(u64, EventKind)>,
+    /// What was shown when this was looked at last, and when that was.
+    seen: Snapshot,
+    seen_to_ns: u64,
 }
 
 impl Device {
@@ -118,6 +136,8 @@ impl Device {
     pub fn new(dictionary: Arc<Dictionary>, now_ns: u64) -> Self {
         let layout = dictionary.layout();
         let mut device = Self {
+            seen: Snapshot::default(),
+            seen_to_ns: now_ns,
             counter: Counter::new(&layout.position),
             assembler: Assembler::new(),
             file: RegisterFile::new(layout),
@@ -129,8 +149,23 @@ impl Device {
             dictionary,
         };
         device.axes = (0..layout.axes).map(|axis| Axis::new(now_ns, device.resolution(axis))).collect();
+        (0..layout.axes).for_each(|axis| device.apply(axis, now_ns));
         device.flags.watch(&device.axes, now_ns);
+        // What holds after power-up is no news.
+        device.seen = device.snapshot(now_ns);
         device
+    }
+
+    /// The map by which it understands what it is told.
+    #[must_use]
+    pub fn layout(&self) -> &'static Layout {
+        self.dictionary.layout()
+    }
+
+    /// Its dictionary, to make another device like it.
+    #[must_use]
+    pub fn dictionary(&self) -> Arc<Dictionary> {
+        Arc::clone(&self.dictionary)
     }
 
     /// Chip select has risen and the device holds `unit`; gives the unit that it will shift out next.
@@ -165,13 +200,14 @@ impl Device {
         self.assembler.clear();
         self.replies.clear();
         self.flags.word_is_wrong(Flag::CommandRejected, 0);
+        self.tell_news(now_ns);
         self.idle_unit(now_ns)
     }
 
     /// Lets happen what was to happen up to and including `now_ns`, in the order of time.
     pub fn advance(&mut self, now_ns: u64) {
         while let Some((at_ns, axis)) = self.next_of_axes().filter(|&(at_ns, _)| at_ns <= now_ns) {
-            self.flags.watch(&self.axes, at_ns);
+            self.watch(at_ns);
             self.axes[usize::from(axis)].happen(at_ns);
             self.tell_news(at_ns);
             self.begin_waiting(axis, at_ns);
@@ -209,10 +245,11 @@ impl Device {
         for axis in 0..layout.axes {
             let resolution = self.resolution(axis);
             self.axes[usize::from(axis)].reset(now_ns, resolution);
+            self.apply(axis, now_ns);
         }
         self.flags = Flags::new(layout.status, now_ns);
-        self.flags.watch(&self.axes, now_ns);
         self.log(now_ns, EventKind::Reset);
+        self.watch(now_ns);
     }
 
     /// The axes.
@@ -249,6 +286,13 @@ impl Device {
     pub fn set_switch(&mut self, axis: usize, switch: Switch, now_ns: u64) {
         self.advance(now_ns);
         self.axes[axis].set_switch(now_ns, switch);
+        self.tell_news(now_ns);
+    }
+
+    /// The contact of an axis' home switch bounces so from now on, or not at all.
+    pub fn set_bounce(&mut self, axis: usize, bounce: Option<Bounce>, now_ns: u64) {
+        self.advance(now_ns);
+        self.axes[axis].set_bounce(now_ns, bounce);
         self.tell_news(now_ns);
     }
 
@@ -386,7 +430,26 @@ impl Device {
                 self.flags.latch(Flag::StallB, index);
             }
         }
-        self.flags.watch(&self.axes, now_ns);
+        self.watch(now_ns);
+    }
+
+    /// Catches what the status latches until `now_ns`, and makes note of what has changed, at the instant of the change.
+    fn watch(&mut self, now_ns: u64) {
+        let next_after = |at_ns| self.axes.iter().filter_map(|axis| axis.next_change_after(at_ns)).min();
+        let later = |at_ns: &u64| next_after(*at_ns).filter(|&change_ns| change_ns < now_ns);
+        let changes: Vec<u64> = std::iter::successors(later(&self.seen_to_ns), later).collect();
+        for at_ns in changes.into_iter().chain([now_ns]) {
+            self.flags.watch(&self.axes, at_ns);
+            let shown = self.snapshot(at_ns);
+            let news = self.seen.changes(&shown, self.dictionary.layout().status.flags);
+            self.events.extend(news.into_iter().map(|kind| (at_ns, kind)));
+            self.seen = shown;
+        }
+        self.seen_to_ns = now_ns;
+    }
+
+    fn snapshot(&self, now_ns: u64) -> Snapshot {
+        Snapshot::of(&self.axes, self.flags.raised(&self.axes, now_ns), now_ns)
     }
 
     /// Whether a fault that lasts keeps the bridge of an axis in high impedance.

@@ -82,7 +82,7 @@ impl Device {
         let (speed, limited) = self.cut_down(axis, wanted.abs());
         let end = self.counter.end(wanted > 0.0);
         // The limit takes no part where the velocity is zero, but has to be one.
-        let limits = self.limits(axis, if speed > 0.0 { speed } else { DEFAULT_VELOCITY });
+        let limits = self.limits(axis, if speed > 0.0 { wanted.abs() } else { DEFAULT_VELOCITY });
         let velocity = if speed > 0.0 { limits.velocity.copysign(wanted) } else { 0.0 };
         let axis = &mut self.axes[usize::from(axis)];
         axis.move_velocity(now_ns, velocity, end, &limits)?;
@@ -91,9 +91,9 @@ impl Device {
     }
 
     fn search(&mut self, axis: u8, wanted: f64, until: Edge, now_ns: u64) -> Result<(), Rejection> {
-        let (speed, limited) = self.cut_down(axis, wanted.abs());
+        let (_, limited) = self.cut_down(axis, wanted.abs());
         let end = self.counter.end(wanted > 0.0);
-        let limits = self.limits(axis, speed);
+        let limits = self.limits(axis, wanted.abs());
         let axis = &mut self.axes[usize::from(axis)];
         axis.search(now_ns, limits.velocity.copysign(wanted), end, &limits, until)?;
         axis.set_limited(limited);
@@ -118,8 +118,9 @@ impl Device {
     }
 
     fn go(&mut self, axis: u8, target: i64, now_ns: u64) -> Result<(), Rejection> {
-        let (speed, limited) = self.cut_down(axis, self.profile_velocity(axis));
-        let limits = self.limits(axis, speed);
+        let wanted = self.profile_velocity(axis);
+        let (_, limited) = self.cut_down(axis, wanted);
+        let limits = self.limits(axis, wanted);
         let axis = &mut self.axes[usize::from(axis)];
         axis.move_to(now_ns, target, &limits)?;
         axis.set_limited(limited);
@@ -145,7 +146,17 @@ impl Device {
         }
     }
 
-    /// What the registers say about the ramps of a motion at a velocity in full steps/s; the limits are in microsteps.
+    /// Lets an axis follow those registers that act at once, whatever it does.
+    pub(super) fn apply(&mut self, axis: u8, now_ns: u64) {
+        let bound = self.parameter(Parameter::MaxProfileVelocity, axis).unwrap_or(f64::INFINITY);
+        let threshold = self.parameter(Parameter::FullStepThreshold, axis).unwrap_or(f64::INFINITY);
+        let axis = &mut self.axes[usize::from(axis)];
+        axis.bound_velocity(now_ns, bound);
+        axis.set_full_step_threshold(now_ns, threshold);
+    }
+
+    /// What the registers say about the ramps of a motion at a velocity in full steps/s; the limits are in microsteps. The
+    /// axis itself cuts the velocity down.
     fn limits(&self, axis: u8, velocity: f64) -> Limits {
         let acceleration = self.parameter(Parameter::ProfileAcceleration, axis).unwrap_or(DEFAULT_ACCELERATION);
         let deceleration = self.parameter(Parameter::ProfileDeceleration, axis).unwrap_or(acceleration);

@@ -140,15 +140,39 @@ impl Course {
             return self.last;
         }
         let elapsed_ns = self.elapsed_ns(now_ns);
-        let reached = self.fraction + self.leg.distance_at(self.seconds(now_ns));
+        self.steps_while(self.seconds(now_ns), |step_ns| step_ns <= elapsed_ns)
+    }
+
+    /// Number of steps of this leg before an instant within it, in seconds since it began; infinite for a leg without end.
+    pub(super) fn steps_before(&self, at_s: f64) -> i64 {
+        if at_s.is_infinite() {
+            return self.last;
+        }
+        self.steps_while(at_s, |step_ns| step_ns < at_s * NS_PER_S)
+    }
+
+    /// Number of steps that are due, of which all are earlier than the others; near `at_s` they cease to be.
+    fn steps_while(&self, at_s: f64, is_due: impl Fn(f64) -> bool) -> i64 {
+        let reached = self.fraction + self.leg.distance_at(at_s);
         let mut steps = (reached.floor() as i64).clamp(0, self.last);
-        while steps < self.last && self.step_ns(steps + 1) <= elapsed_ns {
+        while steps < self.last && is_due(self.step_ns(steps + 1)) {
             steps += 1;
         }
-        while steps > 0 && self.step_ns(steps) > elapsed_ns {
+        while steps > 0 && !is_due(self.step_ns(steps)) {
             steps -= 1;
         }
         steps
+    }
+
+    /// From when to when, in seconds since it began, it is faster than `speed`.
+    pub(super) fn time_above(&self, speed: f64) -> Option<(f64, f64)> {
+        self.leg.time_above(speed)
+    }
+
+    /// Whether an instant lies in a stretch of time that [`time_above`](Self::time_above) has told.
+    pub(super) fn is_within(&self, (from_s, to_s): (f64, f64), now_ns: u64) -> bool {
+        let elapsed_ns = self.elapsed_ns(now_ns);
+        now_ns >= self.base_ns && from_s * NS_PER_S <= elapsed_ns && elapsed_ns < to_s * NS_PER_S
     }
 
     pub(super) fn state(&self, now_ns: u64) -> Start {
@@ -165,6 +189,6 @@ impl Course {
 }
 
 /// First whole nanosecond not before `offset_s` seconds after `base_ns`; saturates after 584 years.
-fn instant_ns(base_ns: u64, offset_s: f64) -> u64 {
+pub(super) fn instant_ns(base_ns: u64, offset_s: f64) -> u64 {
     base_ns.saturating_add((offset_s * NS_PER_S).ceil() as u64)
 }

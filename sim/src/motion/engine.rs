@@ -8,8 +8,8 @@ use stepchain::map::{MotionState, StopRamp};
 use super::course::{Course, Start, Step};
 use super::leg::Leg;
 use super::limits::Limits;
-use super::profile::{approach, brake, check_goal, cruise, depart};
-use super::terms::{Direction, GREATEST_DISTANCE, OutOfRange, within};
+use super::profile::{approach, brake, check_goal, cruise, depart, run_down};
+use super::terms::{Direction, GREATEST_DISTANCE, OutOfRange, VELOCITIES, within};
 
 /// A leg that ends this near to a whole count has reached it: less than that is rounding.
 const SNAP: f64 = 1e-6;
@@ -21,6 +21,9 @@ const SNAP: f64 = 1e-6;
 /// the instant of a command before giving it. An older `now` is taken as the instant of the command.
 ///
 /// Positions are unwrapped counts of microsteps. A command that is refused changes nothing.
+///
+/// The limits of a command hold for its motion, whatever comes after; only the [bound](Self::bound_velocity) of all
+/// velocities acts at once.
 ///
 /// ```
 /// use stepchain_sim::motion::{Engine, Limits};
@@ -45,6 +48,17 @@ pub struct Engine {
     /// Count at `since_ns`.
     count: i64,
     courses: Vec<Course>,
+    /// What the present motion is for; none for a stop.
+    order: Option<(Order, Limits)>,
+    bound: Option<f64>,
+}
+
+/// What a motion is for, kept so that it can be planned anew.
+#[derive(Clone, Copy, Debug)]
+enum Order {
+    /// Signed, as it was commanded.
+    Velocity(f64),
+    Target(i64),
 }
 
 impl Engine {
@@ -68,16 +82,11 @@ impl Engine {
         if velocity == 0.0 {
             return self.stop(now_ns, StopRamp::Profile, limits);
         }
-        let ramp = limits.ramp();
+        let goal = self.cut_down(velocity.abs());
+        within("velocity", goal, VELOCITIES)?;
         let start = self.take_over(now_ns);
-        let direction = Direction::of(velocity);
-        if start.speed == 0.0 || start.direction == direction {
-            let leg = cruise(direction, start.speed, velocity.abs(), &ramp);
-            self.append(leg, start.fraction, i64::MAX);
-        } else {
-            self.append_braking(&start, limits.deceleration, limits.start_stop_velocity);
-            self.append(cruise(direction, 0.0, velocity.abs(), &ramp), 0.0, i64::MAX);
-        }
+        self.order = Some((Order::Velocity(velocity), *limits));
+        self.plan_velocity(&start, goal.copysign(velocity), limits);
         Ok(())
     }
 
@@ -88,22 +97,56 @@ impl Engine {
     /// # Errors
     /// [`OutOfRange`] for limits that [`Limits::check`] refuses, or a target 2⁵³ microsteps away or more.
     pub fn move_to(&mut self, now_ns: u64, target: i64, limits: &Limits) -> Result<(), OutOfRange> {
-        limits.check()?;
-        let way = i128::from(target) - i128::from(self.position(now_ns));
-        within("distance", way as f64, -GREATEST_DISTANCE..=GREATEST_DISTANCE)?;
-        let ramp = limits.ramp();
+        let bounded = self.bounded(limits);
+        bounded.check()?;
+        within("distance", way(self.position(now_ns), target), -GREATEST_DISTANCE..=GREATEST_DISTANCE)?;
         let start = self.take_over(now_ns);
-        let direction = if start.speed == 0.0 { Direction::of(way as f64) } else { start.direction };
-        let ahead = direction.signed(way as f64);
-        if let Some(leg) = approach(direction, start.speed, ahead - start.fraction, &ramp) {
-            self.append(leg, start.fraction, ahead as i64);
-            return Ok(());
+        self.order = Some((Order::Target(target), *limits));
+        if !self.plan_approach(&start, target, &bounded) {
+            self.plan_return(&start, target, &bounded);
         }
-        self.append_braking(&start, limits.deceleration, limits.start_stop_velocity.min(limits.velocity));
-        let rest = target.wrapping_sub(self.last_count());
-        let back = depart(Direction::of(rest as f64), rest.unsigned_abs() as f64, &ramp);
-        self.append(back, 0.0, rest.saturating_abs());
         Ok(())
+    }
+
+    /// No motion is faster than `bound`, in microsteps/s, from now on; infinite for no bound, as at first.
+    ///
+    /// Commands that come later are cut down to it. The present motion is planned anew, with the limits of its command:
+    /// one that is too fast slows down with its deceleration, and one that the bound before had cut down speeds up, but
+    /// not beyond what its command says. A move still ends on its target, without passing it if that can be: where the
+    /// way left is too short to slow down to the new velocity, it slows down all the way and drops the rest, up to the
+    /// start-stop velocity, on the target. A stop goes on as it is. A bound that is no velocity to move at, such as zero, makes
+    /// a motion stop with the profile ramp for good.
+    pub fn bound_velocity(&mut self, now_ns: u64, bound: f64) {
+        let asked = self.asked_speed(now_ns);
+        let before = asked.map(|speed| self.cut_down(speed));
+        self.bound = Some(bound);
+        let (Some((order, limits)), Some(asked), Some(before)) = (self.order, asked, before) else { return };
+        let speed = self.cut_down(asked);
+        // What is not faster anyway is left alone, and so loses nothing by rounding.
+        if speed == before || speed < before && !self.is_ever_faster(now_ns, speed) {
+            return;
+        }
+        let start = self.take_over(now_ns);
+        let bounded = Limits { velocity: speed, ..limits };
+        if !VELOCITIES.contains(&speed) {
+            self.order = None;
+            self.append_braking(&start, limits.deceleration, limits.start_stop_velocity);
+            return;
+        }
+        match order {
+            Order::Velocity(velocity) => self.plan_velocity(&start, speed.copysign(velocity), &bounded),
+            Order::Target(target) => {
+                if !self.plan_approach(&start, target, &bounded) && !self.plan_run_down(&start, target, &bounded) {
+                    self.plan_return(&start, target, &bounded);
+                }
+            }
+        }
+    }
+
+    /// Whether the motion under way would be faster but for the bound of all velocities.
+    #[must_use]
+    pub fn is_cut_down(&self, now_ns: u64) -> bool {
+        self.asked_speed(now_ns).is_some_and(|speed| self.cut_down(speed) < speed)
     }
 
     /// Slows down to standstill, wherever that is.
@@ -121,6 +164,7 @@ impl Engine {
         };
         limits.check()?;
         let start = self.take_over(now_ns);
+        self.order = None;
         self.append_braking(&start, deceleration, limits.start_stop_velocity);
         Ok(())
     }
@@ -128,6 +172,7 @@ impl Engine {
     /// Makes no more steps from now on.
     pub fn cease(&mut self, now_ns: u64) {
         self.take_over(now_ns);
+        self.order = None;
     }
 
     /// Gives the present place the number `position`. The motion goes on as it was, so a running move ends as far
@@ -137,6 +182,9 @@ impl Engine {
         self.count = self.count.wrapping_add(shift);
         for course in &mut self.courses {
             course.origin = course.origin.wrapping_add(shift);
+        }
+        if let Some((Order::Target(target), _)) = &mut self.order {
+            *target = target.wrapping_add(shift);
         }
     }
 
@@ -219,7 +267,11 @@ impl Engine {
         Steps { courses: &self.courses, from_ns, to_ns, current: None }
     }
 
-    fn course_at(&self, now_ns: u64) -> Option<&Course> {
+    pub(super) fn courses(&self) -> &[Course] {
+        &self.courses
+    }
+
+    pub(super) fn course_at(&self, now_ns: u64) -> Option<&Course> {
         self.courses.iter().rev().find(|course| course.base_ns <= now_ns).or(self.courses.first())
     }
 
@@ -231,6 +283,77 @@ impl Engine {
         self.since_ns = now_ns;
         self.courses.clear();
         start
+    }
+
+    /// The speed that the command of the motion under way asks for; none for a stop.
+    fn asked_speed(&self, now_ns: u64) -> Option<f64> {
+        let (order, limits) = self.order.filter(|_| self.is_moving(now_ns))?;
+        Some(match order {
+            Order::Velocity(velocity) => velocity.abs(),
+            Order::Target(_) => limits.velocity,
+        })
+    }
+
+    fn is_ever_faster(&self, now_ns: u64, limit: f64) -> bool {
+        self.courses.iter().any(|course| course.peak_speed(now_ns, u64::MAX) > limit)
+    }
+
+    fn cut_down(&self, speed: f64) -> f64 {
+        self.bound.map_or(speed, |bound| speed.min(bound))
+    }
+
+    fn bounded(&self, limits: &Limits) -> Limits {
+        Limits { velocity: self.cut_down(limits.velocity), ..*limits }
+    }
+
+    fn plan_velocity(&mut self, start: &Start, velocity: f64, limits: &Limits) {
+        let ramp = limits.ramp();
+        let direction = Direction::of(velocity);
+        if start.speed == 0.0 || start.direction == direction {
+            let leg = cruise(direction, start.speed, velocity.abs(), &ramp);
+            self.append(leg, start.fraction, i64::MAX);
+        } else {
+            self.append_braking(start, limits.deceleration, limits.start_stop_velocity);
+            self.append(cruise(direction, 0.0, velocity.abs(), &ramp), 0.0, i64::MAX);
+        }
+    }
+
+    /// Plans the way to a target ahead; whether it can be reached without passing it.
+    fn plan_approach(&mut self, start: &Start, target: i64, limits: &Limits) -> bool {
+        let (direction, ahead) = self.ahead(start, target);
+        let leg = approach(direction, start.speed, ahead - start.fraction, &limits.ramp());
+        self.append_ending(leg, start, ahead)
+    }
+
+    /// Plans to brake all the way to a target ahead; whether what is left of the speed can be dropped there.
+    fn plan_run_down(&mut self, start: &Start, target: i64, limits: &Limits) -> bool {
+        let (direction, ahead) = self.ahead(start, target);
+        let &Limits { deceleration, start_stop_velocity, .. } = limits;
+        let leg = run_down(direction, start.speed, ahead - start.fraction, deceleration, start_stop_velocity);
+        self.append_ending(leg, start, ahead)
+    }
+
+    /// Plans to brake to standstill first and to come back to the target from there.
+    fn plan_return(&mut self, start: &Start, target: i64, limits: &Limits) {
+        self.append_braking(start, limits.deceleration, limits.start_stop_velocity.min(limits.velocity));
+        let rest = target.wrapping_sub(self.last_count());
+        let back = depart(Direction::of(rest as f64), rest.unsigned_abs() as f64, &limits.ramp());
+        self.append(back, 0.0, rest.saturating_abs());
+    }
+
+    /// The direction in which a motion goes on, and the signed way to a target in it.
+    fn ahead(&self, start: &Start, target: i64) -> (Direction, f64) {
+        let way = way(self.count, target);
+        let direction = if start.speed == 0.0 { Direction::of(way) } else { start.direction };
+        (direction, direction.signed(way))
+    }
+
+    fn append_ending(&mut self, leg: Option<Leg>, start: &Start, ahead: f64) -> bool {
+        let exists = leg.is_some();
+        if let Some(leg) = leg {
+            self.append(leg, start.fraction, ahead as i64);
+        }
+        exists
     }
 
     fn append(&mut self, leg: Leg, fraction: f64, last: i64) {
@@ -251,6 +374,11 @@ impl Engine {
     fn last_count(&self) -> i64 {
         self.courses.last().map_or(self.count, |course| course.count_at(course.last))
     }
+}
+
+/// Signed microsteps from one count to another.
+fn way(from: i64, to: i64) -> f64 {
+    (i128::from(to) - i128::from(from)) as f64
 }
 
 /// The steps between two instants, made by [`Engine::steps`].

@@ -57,6 +57,18 @@ impl Span {
         self.acceleration > 0.0 || self.end_s.is_infinite()
     }
 
+    /// When it is faster than `speed`, from when to when.
+    fn time_above(&self, speed: f64) -> Option<(f64, f64)> {
+        if self.start_speed.max(self.end_speed) <= speed {
+            return None;
+        }
+        let rises = self.start_speed <= speed;
+        let falls = self.end_speed <= speed;
+        let from_s = if rises { self.start_s + (speed - self.start_speed) / self.acceleration } else { self.start_s };
+        let to_s = if falls { self.end_s + (speed - self.end_speed) / self.acceleration } else { self.end_s };
+        Some((from_s.min(self.end_s), to_s.max(self.start_s)))
+    }
+
     fn speed_at(&self, at_s: f64) -> f64 {
         if self.acceleration == 0.0 {
             self.end_speed
@@ -186,6 +198,12 @@ impl Leg {
         span.or(self.spans.last()).map_or(0.0, |span| span.time_at(distance))
     }
 
+    /// From when to when it is faster than `speed`: one stretch, for no leg slows down and speeds up again.
+    pub(super) fn time_above(&self, speed: f64) -> Option<(f64, f64)> {
+        let stretches = self.spans.iter().filter_map(|span| span.time_above(speed));
+        stretches.reduce(|(from_s, _), (_, to_s)| (from_s, to_s))
+    }
+
     /// Greatest speed within the stretch of time; zero when the leg is not under way in it.
     pub(super) fn peak_speed(&self, from_s: f64, to_s: f64) -> f64 {
         let under_way = self.spans.iter().filter(|span| span.start_s <= to_s && from_s < span.end_s);
@@ -222,6 +240,16 @@ mod tests {
         assert_eq!((along.end_distance, down.start_distance), (150.25, 150.25));
         assert_eq!((leg.distance_at(20.0), leg.time_at(150.25)), (150.25, 20.0));
         assert_eq!((leg.distance_at(24.0), leg.time_at(180.25)), (180.25, 24.0));
+    }
+
+    /// Up from 0 to 10 in 10 s, along for 10 s, down to 5 in 4 s, where the rest is dropped.
+    #[test]
+    fn the_time_above_a_speed_is_one_stretch() {
+        let leg = leg();
+        assert_eq!(leg.time_above(7.5), Some((7.5, 22.0)));
+        assert_eq!(leg.time_above(2.5), Some((2.5, 24.0)));
+        assert_eq!(leg.time_above(0.0), Some((0.0, 24.0)));
+        assert_eq!(leg.time_above(10.0), None);
     }
 
     #[test]

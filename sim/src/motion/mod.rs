@@ -2,6 +2,7 @@
 //!
 //! ```text
 //! limits, command -> profile: legs in closed form -> engine: legs in time and on counts -> position, velocity, steps
+//!                                                      field: the counter turned into what the windings make of it
 //! ```
 //!
 //! Between two commands the ideal motion is a handful of quadratics in time, so everything here is computed
@@ -23,6 +24,7 @@
 
 mod course;
 mod engine;
+mod field;
 mod leg;
 mod limits;
 pub mod line;
@@ -31,6 +33,7 @@ mod terms;
 
 pub use course::Step;
 pub use engine::{Engine, Steps};
+pub use field::{Field, FieldStep, FieldSteps};
 pub use limits::Limits;
 pub use terms::{Direction, OutOfRange};
 

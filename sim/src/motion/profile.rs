@@ -16,6 +16,9 @@ use super::terms::{ACCELERATIONS, Direction, GREATEST_DISTANCE, OutOfRange, VELO
 /// Slack, as a share of the braking distance, within which a motion counts as just able to stop in time.
 const ROUNDING: f64 = 1e-12;
 
+/// Likewise, as a share of the square of the speed, for what is dropped at a target.
+const DROP_ROUNDING: f64 = 1e-9;
+
 /// Slopes and speeds of one motion. All are magnitudes.
 ///
 /// Ranges as for [`Limits`](super::Limits), in the unit of length of the caller.
@@ -253,6 +256,22 @@ pub(super) fn brake(direction: Direction, speed: f64, deceleration: f64, start_v
     }
     let length = (speed - start_velocity) * (speed + start_velocity) / (2.0 * deceleration);
     Leg::new(direction, length, &[slower(speed, start_velocity, deceleration)])
+}
+
+/// The leg that brakes from `speed` all the way to `distance` ahead, where it drops what is left; none when that is
+/// more than `start_velocity`, or for a distance behind.
+pub(super) fn run_down(
+    direction: Direction,
+    speed: f64,
+    distance: f64,
+    deceleration: f64,
+    start_velocity: f64,
+) -> Option<Leg> {
+    let left = speed * speed - 2.0 * deceleration * distance;
+    // A motion that brakes already to drop just this velocity is there but for rounding.
+    let can_be = distance >= 0.0 && left <= start_velocity * start_velocity + DROP_ROUNDING * speed * speed;
+    let left = left.max(0.0).sqrt().min(start_velocity);
+    can_be.then(|| Leg::new(direction, distance, &[slower(speed, left, deceleration)]))
 }
 
 /// The leg from `speed` to the speed `goal` and on for ever.

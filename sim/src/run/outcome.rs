@@ -33,6 +33,8 @@ pub struct Outcome {
     pub frames: u64,
     /// Settings that were read back and compared.
     pub settings_read_back: usize,
+    /// What has happened on the chain from power-up on, one line for each entry; times are those of the chain.
+    pub log: String,
 }
 
 /// What an axis answered to a question of the bench.
@@ -114,6 +116,7 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
         least_bytes,
         frames: rig.chain.frames(),
         settings_read_back: rig.read_back,
+        log: rig.chain.log_text(),
     })
 }
 

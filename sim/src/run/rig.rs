@@ -131,7 +131,7 @@ impl<'a> Rig<'a> {
     pub(super) fn call(&mut self, commands: &[AxisCommand]) -> Result<Call, Problem> {
         let cost = Cost::of(self.bench.layout, commands);
         self.least_bytes += cost.bytes(self.bench.layout, self.bench.devices);
-        let before = self.chain.events().len();
+        let mark = self.chain.event_count();
         let mut pending = vec![Pending::default(); commands.len()];
         let mut buffer = vec![0; self.codec.frame_bytes(commands.len())];
         let mut talk = self.codec.begin(commands, &mut pending, &mut buffer).map_err(|error| {
@@ -150,7 +150,7 @@ impl<'a> Rig<'a> {
         }
         let replies: Vec<_> =
             (0..commands.len()).map(|device| talk.reply(device).unwrap_or(Ok(Reply::default()))).collect();
-        let events = self.chain.events().split_off(before);
+        let events = self.chain.events_since(mark);
         self.look_at_events(&events);
         let replies = replies.into_iter().enumerate().map(|(device, reply)| match reply {
             Ok(reply) => {

@@ -11,14 +11,20 @@
 //! N−2, and after N·U clocks the bits that came in. On release each device holds the last bits that reached it.
 //!
 //! A live bus and a capture give the same three events, so what a release means is written once, here. Knows bits
-//! and their order; knows no command, no time, no level of a line.
+//! and their order; knows no command, no time, no level of a line. Levels are what [`EdgeRegisters`] know: a [`Port`] asks
+//! them where the controller's SPI mode is not that of the devices.
 
+mod edges;
+mod port;
 #[cfg(test)]
 mod tests;
 
 use std::collections::VecDeque;
 
 use stepchain::map::{BitOrder, Wire};
+
+pub use edges::{Driver, EdgeRegisters, Lines};
+pub use port::Port;
 
 /// What happens on the bus, as every device of the chain sees it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -65,6 +71,8 @@ pub struct ShiftRegisters {
     bits: VecDeque<bool>,
     clocks: u64,
     selected: bool,
+    /// The bit that left at the far end last.
+    left_last: bool,
 }
 
 impl ShiftRegisters {
@@ -73,7 +81,7 @@ impl ShiftRegisters {
     pub fn new(wire: &Wire, devices: usize) -> Self {
         let unit_bits = usize::from(wire.unit_bits);
         let bits = std::iter::repeat_n(false, devices * unit_bits).collect();
-        Self { unit_bits, order: wire.bit_order, devices, bits, clocks: 0, selected: false }
+        Self { unit_bits, order: wire.bit_order, devices, bits, clocks: 0, selected: false, left_last: false }
     }
 
     /// Bits that all devices together hold: the clocks that a frame needs.
@@ -124,7 +132,14 @@ impl ShiftRegisters {
     fn clock(&mut self, bit: bool) -> bool {
         self.clocks += 1;
         self.bits.push_back(bit);
-        self.bits.pop_front().unwrap_or(bit)
+        self.left_last = self.bits.pop_front().unwrap_or(bit);
+        self.left_last
+    }
+
+    /// The bits in one device, of which the first leaves first; none if there is no such device.
+    fn bits_in(&self, device: usize) -> VecDeque<bool> {
+        let Some(behind) = self.devices.checked_sub(device + 1) else { return VecDeque::new() };
+        self.bits.iter().skip(behind * self.unit_bits).take(self.unit_bits).copied().collect()
     }
 
     /// What the devices hold now, device 0 first.

@@ -29,6 +29,9 @@ const CULPRITS: &[(&str, &str)] = &[
     ("setting_without_a_register", "a setting does not fit the map: the map has no register for `full-step threshold`"),
     ("status_bit_outside", "flag `reset occurred`: its bit is outside of the status word"),
     ("status_taken_unseen", "command `take status` asks for something, or clears it, but its reply has no place"),
+    ("unlike_count", "there are layouts for 2 devices, and the chain has 3"),
+    ("unlike_spi_mode", "device 1 (`contrary`): its SPI mode is 3, that of device 0 is 0"),
+    ("unlike_unit_width", "device 2 (`fixed-word`): its unit has 48 bits, that of device 0 has 16"),
     ("velocity_without_a_direction", "command `move velocity` lacks its direction"),
     ("word_is_not_whole_units", "command `move relative`: its request has 20 bits, expected a multiple of 16"),
 ];

@@ -227,21 +227,21 @@ fn wherever_a_future_is_dropped_the_next_call_begins_with_idle_frames() {
     let by_one = Command::MoveRelative { distance: Distance::from_microsteps(1) };
     // Not polled at all: nothing was sent, and nothing is doubted.
     let mut chain = AsyncChain::<Latched, _, 1>::new(Bus::new(noise));
-    drop(chain.send(&[by_one]));
+    drop(chain.exchange(&[by_one]));
     assert!(chain.is_in_step());
     for polls in 1..=2 {
         let mut chain = AsyncChain::<Latched, _, 1>::new(Bus::new(noise));
-        assert!(poll_times(chain.send(&[by_one]), polls).is_none());
+        assert!(poll_times(chain.exchange(&[by_one]), polls).is_none());
         assert!(!chain.is_in_step());
-        block_on(chain.send(&[Command::HomeOnCurrentPosition])).unwrap();
+        assert!(block_on(chain.exchange(&[Command::HomeOnCurrentPosition])).unwrap().iter().all(Result::is_ok));
         assert!(chain.is_in_step());
-        block_on(chain.send(&[Command::HomeOnCurrentPosition])).unwrap();
+        assert!(block_on(chain.exchange(&[Command::HomeOnCurrentPosition])).unwrap().iter().all(Result::is_ok));
         let sent = chain.release().sent;
         assert_eq!(sent[..polls - 1], [[0x68, 0x00]][..polls - 1]);
         assert_eq!(sent[polls - 1..], [[0x7E, 0x7E], [0x7E, 0x7E], [0x7E, 0x7E], [0x4D, 0x5A], [0x4D, 0x5A]]);
     }
     let mut chain = AsyncChain::<Latched, _, 1>::new(Bus::new(noise));
-    assert!(poll_times(chain.send(&[by_one]), 3).is_some(), "two transfers end with the third poll");
+    assert!(poll_times(chain.exchange(&[by_one]), 3).is_some(), "two transfers end with the third poll");
     assert!(chain.is_in_step());
 }
 
@@ -250,10 +250,10 @@ fn wherever_a_future_is_dropped_the_next_call_begins_with_idle_frames() {
 fn a_failed_transfer_is_followed_by_idle_frames_and_a_second_failure_by_all_of_them_again() {
     let mut chain = Chain::<FixedWord, _, 1>::new(Bus { failing: vec![0, 1], ..Bus::new(noise) });
     let home = [Command::HomeOnCurrentPosition];
-    assert_eq!(chain.send(&home), Err(Error::Spi(ErrorKind::Other)));
-    assert_eq!(chain.send(&home), Err(Error::Spi(ErrorKind::Other)));
-    chain.send_all(Command::Filler).unwrap();
-    chain.send(&home).unwrap();
+    assert_eq!(chain.exchange(&home), Err(Error::Spi(ErrorKind::Other)));
+    assert_eq!(chain.exchange(&home), Err(Error::Spi(ErrorKind::Other)));
+    assert!(chain.exchange(&[Command::Filler]).unwrap().iter().all(Result::is_ok));
+    assert!(chain.exchange(&home).unwrap().iter().all(Result::is_ok));
     let sent = chain.release().sent;
     // Filler is a read of address 0: all zeros but the check. Home writes 9 to 0x12.
     let kinds: Vec<_> = sent.iter().map(|frame| (frame[0], frame[4])).collect();
@@ -327,7 +327,8 @@ mod mailbox {
     use crate::Mailbox;
     use crate::mailbox::PumpFault;
 
-    /// By hand: 100 steps/s is 0xB400, 0x1388; a move by 3 is 0x6800, 0x0003.
+    /// By hand: 100 steps/s is 0xB400, 0x1388; a move by 3 is 0x6800, 0x0003; peek is 0xE000, and its status comes while
+    /// filler, 0x7E7E, is sent.
     #[test]
     fn both_pumps_send_the_same_and_a_dropped_one_gives_back_what_must_not_arrive_twice() {
         let steps = Velocity::from_steps_per_s(100).unwrap();
@@ -356,8 +357,10 @@ mod mailbox {
             (Some(Command::MoveVelocity { velocity: steps }), None)
         );
         let sent = chain.release().sent;
-        assert_eq!(sent[2], [0x68, 0x00, 0xB4, 0x00], "the pump that was dropped");
-        assert_eq!(sent[3..6], [[0x7E; 4]; 3]);
-        assert_eq!(sent[6..], [[0x7E, 0x7E, 0xB4, 0x00], [0x7E, 0x7E, 0x13, 0x88]]);
+        assert_eq!(sent[2..4], [[0xE0, 0x00, 0xE0, 0x00], [0x7E; 4]], "the first pump's look");
+        assert_eq!(sent[4], [0x68, 0x00, 0xB4, 0x00], "the pump that was dropped");
+        assert_eq!(sent[5..8], [[0x7E; 4]; 3]);
+        assert_eq!(sent[8..10], [[0x7E, 0x7E, 0xB4, 0x00], [0x7E, 0x7E, 0x13, 0x88]]);
+        assert_eq!(sent[10..], [[0x7E, 0x7E, 0xE0, 0x00], [0x7E; 4]], "nothing is asked of the other device");
     }
 }

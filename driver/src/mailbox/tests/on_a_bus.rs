@@ -11,8 +11,9 @@ use embedded_hal::spi::{ErrorKind, ErrorType, Operation, SpiDevice};
 use embedded_hal_mock::eh1::spi::{Mock, Transaction};
 
 use super::{STOP, at, by};
+use crate::chain::DeviceError;
 use crate::mailbox::PumpFault;
-use crate::map::Way;
+use crate::map::{BridgeState, Flag, StopRamp, Verb, Way};
 use crate::reference::{FixedWord, Latched};
 use crate::units::{Position, Value, Velocity};
 use crate::{Chain, Command, CommandError, Error, Mailbox};
@@ -42,13 +43,18 @@ impl SpiDevice for Fickle {
     }
 }
 
-/// By hand: quick stop with driven bridges is 0x3A18, peek 0xE000, filler 0x7E7E; the status comes one frame later.
+/// By hand: quick stop with driven bridges is 0x3A18, peek 0xE000, filler 0x7E7E; the status comes one frame later. Bit
+/// 8 is "command rejected".
 #[test]
-fn one_pump_is_one_exchange_for_all_devices_and_hands_the_answers_out() {
+fn one_pump_is_one_exchange_for_all_devices_and_a_look_at_those_that_may_have_refused() {
     let expected = [
         frame(&[0xE0, 0x00, 0x7E, 0x7E, 0x3A, 0x18], &[0; 6]),
         frame(&[0x7E; 6], &[0x81, 0x0D, 0, 0, 0, 0]),
+        frame(&[0x7E, 0x7E, 0x7E, 0x7E, 0xE0, 0x00], &[0; 6]),
+        frame(&[0x7E; 6], &[0, 0, 0, 0, 0x80, 0x01]),
         frame(&[0x3A, 0x18, 0x7E, 0x7E, 0x7E, 0x7E], &[0; 6]),
+        frame(&[0xE0, 0x00, 0x7E, 0x7E, 0x7E, 0x7E], &[0; 6]),
+        frame(&[0x7E; 6], &[0x81, 0x01, 0, 0, 0, 0]),
     ];
     let mut chain = Chain::<Latched, _, 3>::new(Mock::new(&expected.concat()));
     let mailbox = Mailbox::<3, 2>::new();
@@ -56,12 +62,15 @@ fn one_pump_is_one_exchange_for_all_devices_and_hands_the_answers_out() {
     let ticket = mailbox.post(2, Command::PeekStatus).unwrap();
     mailbox.post(2, STOP).unwrap();
     let [first, second, third] = mailbox.pump(&mut chain).unwrap();
-    assert_eq!(first.unwrap().posted.command, STOP.on(0));
+    let first = first.unwrap();
+    assert_eq!((first.posted.command, first.result.is_ok()), (STOP.on(0), true));
     assert_eq!(second, None);
     let third = third.unwrap();
     assert_eq!(third.posted.ticket, ticket);
     assert_eq!(third.result.unwrap().status.unwrap().word(), 0x810D);
-    assert!(mailbox.pump(&mut chain).unwrap()[2].is_some());
+    let refused = mailbox.pump(&mut chain).unwrap()[2].unwrap();
+    let verb = Verb::Stop(StopRamp::Quick, BridgeState::Driven);
+    assert_eq!(refused.result, Err(DeviceError::Rejected { verb, flag: Flag::CommandRejected }));
     assert_eq!(mailbox.pump(&mut chain).unwrap(), [None; 3], "and nothing is sent");
     chain.release().done();
 }
@@ -87,13 +96,18 @@ fn when_the_bus_fails_a_velocity_is_sent_again_before_later_ones_and_a_distance_
     assert_eq!(sent[..2], [[0x68, 0x00, 0xB4, 0x00], [0x00, 0x03, 0x13, 0x88]]);
     assert_eq!(sent[2..5], [[0x7E; 4]; 3], "the devices are brought into step");
     assert_eq!(sent[5..7], [[0x7E, 0x7E, 0xB4, 0x00], [0x7E, 0x7E, 0x13, 0x88]]);
-    assert_eq!(sent[7..], [[0x7E, 0x7E, 0x3A, 0x18]]);
+    let look = [[0x7E, 0x7E, 0xE0, 0x00], [0x7E; 4]];
+    assert_eq!(sent[7..9], look);
+    assert_eq!(sent[9..10], [[0x7E, 0x7E, 0x3A, 0x18]]);
+    assert_eq!(sent[10..], look);
 }
 
 /// A target of 2²³ is beyond the 24 bits of the position counter.
 #[test]
 fn a_command_that_cannot_be_encoded_comes_back_and_holds_nobody_up() {
-    let mut chain = Chain::<Latched, _, 2>::new(Mock::new(&frame(&[0x3A, 0x18, 0x3A, 0x18], &[0; 4])));
+    let look = [frame(&[0xE0, 0x00, 0xE0, 0x00], &[0; 4]), frame(&[0x7E; 4], &[0x80, 0x01, 0x80, 0x01])];
+    let expected = [&frame(&[0x3A, 0x18, 0x3A, 0x18], &[0; 4])[..], &look.concat()].concat();
+    let mut chain = Chain::<Latched, _, 2>::new(Mock::new(&expected));
     let mailbox = Mailbox::<2, 2>::new();
     let far = Command::MoveAbsolute { target: Position::from_microsteps(1 << 23), way: Way::Shortest };
     let ticket = mailbox.post(0, far).unwrap();
@@ -111,7 +125,12 @@ fn a_command_that_cannot_be_encoded_comes_back_and_holds_nobody_up() {
 /// Nothing of the first pump was sent, so a distance cannot arrive twice. By hand: 3 microsteps forwards are 0x6800, 0x0003.
 #[test]
 fn what_must_not_arrive_twice_still_leaves_after_a_neighbours_command_could_not_be_encoded() {
-    let expected = [frame(&[0x7E, 0x7E, 0x68, 0x00], &[0; 4]), frame(&[0x7E, 0x7E, 0x00, 0x03], &[0; 4])];
+    let expected = [
+        frame(&[0x7E, 0x7E, 0x68, 0x00], &[0; 4]),
+        frame(&[0x7E, 0x7E, 0x00, 0x03], &[0; 4]),
+        frame(&[0x7E, 0x7E, 0xE0, 0x00], &[0; 4]),
+        frame(&[0x7E; 4], &[0, 0, 0x80, 0x01]),
+    ];
     let mut chain = Chain::<Latched, _, 2>::new(Mock::new(&expected.concat()));
     let mailbox = Mailbox::<2, 2>::new();
     let ticket = mailbox.post(0, by(3)).unwrap();

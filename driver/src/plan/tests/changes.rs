@@ -58,8 +58,34 @@ fn the_braking_distance_is_rounded_up_to_what_suffices() {
     assert_eq!(fastest, Err(PlanError::TooLong { microsteps: 4_581_298_450 }));
 }
 
+/// By hand: 500²/(2 · 1000) are 125 steps, 16 000 microsteps of 1/128.
+#[test]
+fn braking_takes_half_the_square_of_the_speed_over_the_deceleration() {
+    let slope = Acceleration::from_steps_per_s2(1000).unwrap();
+    let resolution = MicrostepResolution::from_microsteps_per_step(128);
+    let braking = |steps| braking_distance(velocity(steps), slope, Velocity::ZERO, resolution);
+    assert_eq!(braking(500), Ok(microsteps(16_000)));
+    assert_eq!(braking(-500), Ok(microsteps(-16_000)));
+    assert!(matches!(braking(524_287), Err(PlanError::TooLong { .. })));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(2000))]
+
+    /// Floats are the other way of calculating here; they are good to a part in 10¹⁵.
+    #[test]
+    fn the_braking_distance_is_that_of_the_textbook(
+        speed in -2_000_000i32..=2_000_000, slope in 1_000i32..=i32::MAX, resolution in 1u16..=256,
+    ) {
+        let velocity = Velocity::from_milli_steps_per_s(speed).unwrap();
+        let deceleration = Acceleration::from_milli_steps_per_s2(slope).unwrap();
+        let v = velocity.to_bits() as f64 / 4096.0;
+        let expected = v * v / (2.0 * deceleration.to_bits() as f64 / 256.0) * f64::from(resolution);
+        let resolution = MicrostepResolution::from_microsteps_per_step(resolution);
+        let found = f64::from(braking_distance(velocity, deceleration, Velocity::ZERO, resolution).unwrap().to_microsteps().abs());
+        let slack = 1e-6;
+        prop_assert!(found >= expected - slack && found < expected + 1.0 + slack, "{} for {}", found, expected);
+    }
 
     /// Each side of zero apart: the time is the change of speed over the slope, the way the area under it.
     #[test]

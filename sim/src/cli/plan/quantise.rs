@@ -5,10 +5,10 @@ use stepchain::map::{Coding, Layout, Parameter, Piece, Request, Source, Verb};
 use stepchain::units::{Unit, Value};
 
 use super::super::Failure;
-use super::super::text::table;
 use crate::bench::bits;
 use crate::motion::line::AxisMove;
 use crate::report::number;
+use crate::text::table;
 
 /// The codes of a move.
 #[derive(Debug, Serialize)]

@@ -1,5 +1,5 @@
-//! What happens to an axis at an instant of its own: the switch opens or closes under way, the rotor runs into a stop, a
-//! motion ends, outside pulses come.
+//! What happens to an axis at an instant of its own: the switch opens or closes under way, and its contact bounces, the rotor
+//! runs into a stop, a motion ends, outside pulses come.
 //!
 //! When it happens is found in closed form by [`Axis::next_event`] and carried out by [`Axis::happen`], so nothing depends
 //! on who looks when.
@@ -9,6 +9,7 @@ use std::convert::Infallible;
 use stepchain::map::{EdgeAction, StopRamp};
 
 use super::{Axis, Task};
+use crate::device::bounce::Bounce;
 use crate::device::machine::Switch;
 use crate::motion::{self, Limits, OutOfRange};
 
@@ -85,6 +86,7 @@ impl Axis {
                 engine.set_position(now_ns, from.wrapping_add(sign * way));
                 Ok::<(), Infallible>(())
             });
+            self.chapter_pulses = sign * way;
             self.counted_up = upwards;
             self.notice(now_ns);
             left -= way;
@@ -96,6 +98,12 @@ impl Axis {
     /// The machine has another home switch from now on.
     pub(in crate::device) fn set_switch(&mut self, now_ns: u64, switch: Switch) {
         self.machine.set_switch(switch);
+        self.notice(now_ns);
+    }
+
+    /// The contact of the home switch bounces so from now on.
+    pub(in crate::device) fn set_bounce(&mut self, now_ns: u64, bounce: Option<Bounce>) {
+        self.machine.contact.set_bounce(bounce);
         self.notice(now_ns);
     }
 
@@ -112,7 +120,8 @@ impl Axis {
         let machine = &self.machine;
         let edge = self.engine.next_arrival_after(now_ns, |count, way| machine.next_edge(count, is_up(way)));
         let stall = self.engine.next_arrival_after(now_ns, |count, way| machine.next_stall(count, is_up(way)));
-        [edge, stall, self.engine.next_end_after(now_ns)].into_iter().flatten().min()
+        let bounce = machine.contact.next_change_after(now_ns);
+        [edge, stall, bounce, self.engine.next_end_after(now_ns)].into_iter().flatten().min()
     }
 
     /// When the command that is being carried out will be done.
@@ -152,7 +161,8 @@ impl Axis {
     /// Looks at the switch and at the rotor, and does what is to be done when they have changed.
     pub(super) fn notice(&mut self, now_ns: u64) {
         let count = self.position(now_ns);
-        let (is_closed, is_beyond) = (self.machine.is_closed(count), self.machine.is_beyond(count));
+        self.machine.contact.set(now_ns, self.machine.is_closed(count));
+        let (is_closed, is_beyond) = (self.machine.shows_closed(count, now_ns), self.machine.is_beyond(count));
         self.news.has_closed |= is_closed && !self.was_closed;
         self.news.has_stalled |= is_beyond && !self.was_beyond;
         (self.was_closed, self.was_beyond) = (is_closed, is_beyond);

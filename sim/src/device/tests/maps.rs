@@ -63,7 +63,7 @@ const TWO_AXES: Layout = Layout::new("two axes", Wire::latched_units(8, &[Piece:
     ))
     .position(PositionCounter::new(12, &[8, 1]).refuses_to_wrap());
 
-fn two_axes() -> Device {
+pub(super) fn two_axes() -> Device {
     assert_eq!(TWO_AXES.validate(), Ok(()));
     let mut device = device(&TWO_AXES);
     send(&mut device, 0, &[0xD0, 50, 0b1001_0000, 0b1001_0001]);

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "words are grouped by their pieces")]
 
+mod history;
 mod homing;
 mod maps;
 mod motion;

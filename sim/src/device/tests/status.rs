@@ -102,7 +102,8 @@ fn a_wrong_check_is_told_and_the_word_ignored() {
     let wrong = write(0x20, 1000) ^ 1 << 20;
     assert_eq!(device.latch(wrong, 3), checked(0x94_0000_0000), "bit 4");
     assert_eq!(device.content(0x20, 3), 200_000);
-    assert_eq!(device.take_events(), [(3, EventKind::CrcMismatch { units: vec![wrong] })]);
+    let flag = EventKind::FlagChanged { axis: 0, flag: stepchain::map::Flag::CrcMismatch, raised: true, latched: true };
+    assert_eq!(device.take_events(), [(3, EventKind::CrcMismatch { units: vec![wrong] }), (3, flag)]);
 }
 
 /// The 16-bit word of the fixed-word map: motion state in bits 5 and 6, direction in bit 8.

@@ -1,11 +1,14 @@
 //! Checks of the motion against published values, an independent planner and a naive reference.
 
+mod bound;
 mod commands;
+mod field;
 mod line;
 mod naive;
 mod planner;
 mod published;
 mod steps;
+mod ticks;
 
 use super::{Engine, Limits, Step};
 
