@@ -17,7 +17,8 @@
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
-//! must have done, and [`conformance`] tries every law on a map of their own.
+//! must have done, and [`conformance`] tries every law on a map of their own. [`capture`] reads what was recorded on a real
+//! bus.
 
 pub mod bench;
 pub mod capture;

@@ -27,8 +27,8 @@ fn recorded<M: RegisterMap>(name: &str, drive: impl FnOnce(&mut dyn FnMut(&[Comm
     std::fs::write(&path, text).unwrap();
     let frames: Vec<_> = capture::open(&path, &Options::default())
         .unwrap()
-        .filter_map(|item| match item.unwrap() {
-            Item::Frame(frame) => Some(frame),
+        .map(|item| match item.unwrap() {
+            Item::Frame(frame) => frame,
             Item::Trouble(trouble) => panic!("{trouble}"),
         })
         .collect();
