@@ -46,14 +46,17 @@ fn recorded<M: RegisterMap>(name: &str, drive: impl FnOnce(&mut dyn FnMut(&[Comm
     exchanges
 }
 
-/// Verb and value of the command that an exchange is, or sets going.
+/// Verb and value of the motion or stop that an exchange is, or sets going.
 fn motion(exchange: &Exchange) -> Option<(Verb, Option<f64>)> {
     let command = match &exchange.asked {
         Asked::Write { sets_going: Some(going), .. } => going,
         asked => asked,
     };
     match command {
-        Asked::Command { verb, argument, .. } => Some((*verb, argument.as_ref().and_then(|argument| argument.value))),
+        // The driver looks at the status before and after; that moves nothing.
+        Asked::Command { verb, argument, .. } if verb.is_of_one_axis() => {
+            Some((*verb, argument.as_ref().and_then(|argument| argument.value)))
+        }
         _ => None,
     }
 }

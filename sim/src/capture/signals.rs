@@ -181,16 +181,20 @@ fn by_usual_name<'a, K: Copy>(signals: &'a [Signal<K>], name: &str) -> Option<(&
 
 #[cold]
 fn missing<K: Copy>(file: &str, signals: &[Signal<K>], line: Line, name: Option<&str>) -> Error {
-    let all: Vec<String> = signals.iter().filter(|signal| signal.has_levels).map(Signal::listed).collect();
+    let shown: Vec<_> = signals.iter().filter(|signal| signal.has_levels).collect();
+    let all: Vec<String> = shown.iter().map(|signal| signal.listed()).collect();
     let own = |full: &str| full.rsplit('.').next().unwrap_or_default().to_owned();
     let near = name.and_then(|name| {
-        let whole = nearest(name, all.iter().map(String::as_str)).map(str::to_owned);
+        // Which bit of a vector is meant says nothing about its name.
+        let (name, _) = split_range(name);
+        let place = |hit: &str, names: &[String]| names.iter().position(|name| name == hit);
+        let wholes: Vec<String> = shown.iter().map(|signal| signal.name.clone()).collect();
+        let owns: Vec<String> = wholes.iter().map(|full| own(full)).collect();
         // The scope may be what is wrong, or missing.
-        whole.or_else(|| {
-            let owns: Vec<String> = all.iter().map(|full| own(full)).collect();
-            let hit = nearest(&own(name), owns.iter().map(String::as_str))?;
-            owns.iter().position(|other| other == hit).and_then(|place| all.get(place)).cloned()
-        })
+        let whole = nearest(name, wholes.iter().map(String::as_str)).and_then(|hit| place(hit, &wholes));
+        let near =
+            whole.or_else(|| nearest(&own(name), owns.iter().map(String::as_str)).and_then(|hit| place(hit, &owns)));
+        near.and_then(|place| all.get(place)).cloned()
     });
     let count = all.len();
     let listed = all.into_iter().take(LISTED).collect();
