@@ -5,6 +5,7 @@
 
 mod captures {
     pub(crate) mod bad;
+    pub(crate) mod conversation;
     pub(crate) mod csv;
     pub(crate) mod fst;
     pub(crate) mod vcd;
