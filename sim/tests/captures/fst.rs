@@ -15,8 +15,8 @@ fn changes() -> Vec<(u64, usize, bool)> {
         for bit in 0..8 {
             changes.extend([
                 (time, 1, false),
-                (time, 2, frame * 37 >> bit & 1 == 1),
-                (time, 3, frame * 91 >> bit & 1 == 1),
+                (time, 2, ((frame * 37) >> bit) & 1 == 1),
+                (time, 3, ((frame * 91) >> bit) & 1 == 1),
             ]);
             changes.push((time + 10, 1, true));
             time += 20;
