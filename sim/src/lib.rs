@@ -21,9 +21,11 @@
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
-//! must have done, and [`conformance`] tries every law on a map of their own. [`mod@tune`] computes drive settings for a motor.
+//! must have done, and [`conformance`] tries every law on a map of their own. [`mod@tune`] computes drive settings for a motor,
+//! and [`capture`] reads what was recorded on a real bus.
 
 pub mod bench;
+pub mod capture;
 pub mod chain;
 pub mod cli;
 pub mod clock;

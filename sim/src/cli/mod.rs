@@ -9,6 +9,7 @@
 //! Every verb has a module of its own, which only turns arguments into calls of the library and results into text or
 //! JSON Lines.
 
+mod decode;
 mod map;
 mod plan;
 mod run;
@@ -48,6 +49,7 @@ This is a simulation. Real motors pinch, drop loads and get hot, and nothing her
 enum Verb {
     Run(run::Arguments),
     Plan(plan::Arguments),
+    Decode(decode::Arguments),
     Map(map::Arguments),
     Tune(tune::Arguments),
 }
@@ -134,6 +136,7 @@ where
         None => run::run(&run::Arguments::default(), &mut output),
         Some(Verb::Run(arguments)) => run::run(&arguments, &mut output),
         Some(Verb::Plan(arguments)) => plan::plan(&arguments, &mut output),
+        Some(Verb::Decode(arguments)) => decode::decode(&arguments, &mut output),
         Some(Verb::Map(arguments)) => map::map(&arguments, &mut output),
         Some(Verb::Tune(arguments)) => tune::tune(&arguments, &mut output),
     };

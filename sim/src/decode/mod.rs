@@ -20,7 +20,7 @@ mod word;
 
 pub use dictionary::{Dictionary, Trigger};
 pub use number::{nearest_code, signed_code, value_of};
-pub use reply::Answer;
+pub use reply::{Answer, Heard};
 pub use word::Assembler;
 
 use stepchain::map::{BufferMode, Verb};
