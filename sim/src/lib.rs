@@ -16,7 +16,8 @@
 //! ```
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
-//! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
+//! lets the driver and the chain do it, [`report`] shows what came of it; [`serve`] offers the chain to firmware over a
+//! byte link. Tests of firmware say with [`expect`] what a chain
 //! must have done, and [`conformance`] tries every law on a map of their own.
 
 pub mod bench;
@@ -32,6 +33,7 @@ pub mod motion;
 pub mod random_map;
 pub mod report;
 pub mod run;
+pub mod serve;
 mod spelling;
 mod text;
 pub mod wire;

@@ -65,7 +65,7 @@ use stepchain::units::Value;
 
 pub use machine::Machine;
 pub(crate) use orders::VERBS;
-pub use parse::{BenchError, load, map_of, parse};
+pub use parse::{BenchError, load, load_machine, map_of, parse, parse_machine};
 pub use problem::{Problem, Source};
 pub(crate) use settings::{bits, resolution_at_reset};
 

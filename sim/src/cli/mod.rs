@@ -12,6 +12,7 @@
 mod map;
 mod plan;
 mod run;
+mod serve;
 
 use std::error::Error;
 use std::ffi::OsString;
@@ -48,6 +49,7 @@ enum Verb {
     Run(run::Arguments),
     Plan(plan::Arguments),
     Map(map::Arguments),
+    Serve(serve::Arguments),
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -133,6 +135,7 @@ where
         Some(Verb::Run(arguments)) => run::run(&arguments, &mut output),
         Some(Verb::Plan(arguments)) => plan::plan(&arguments, &mut output),
         Some(Verb::Map(arguments)) => map::map(&arguments, &mut output),
+        Some(Verb::Serve(arguments)) => serve::serve(&arguments, &mut output),
     };
     let done = done.and_then(|verdict| output.out.flush().map(|()| verdict).map_err(Failure::Output));
     match done {
