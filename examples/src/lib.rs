@@ -1,1 +1,3 @@
 //! Host programs and bench files that show stepchain at work.
+
+pub mod twin;

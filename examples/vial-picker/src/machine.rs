@@ -41,6 +41,9 @@ pub const PARK: Spot = Spot([20, 10, 0]);
 /// The vials of a tray, in the order in which the needle visits them.
 pub const TRAY: [Spot; 3] = [Spot([400, 150, 240]), Spot([700, 150, 240]), Spot([700, 420, 180])];
 
+/// How often the machine looks at its lines and at axes that are being homed.
+pub const PERIOD: Duration = Duration::from_millis(5);
+
 /// How long the needle stays in a vial.
 pub const DIP: Duration = Duration::from_millis(200);
 

@@ -1,4 +1,4 @@
-//! The machine on a processor that does one thing at a time: it looks at the pins every millisecond.
+//! The machine on a processor that does one thing at a time: it looks at the pins now and then.
 
 use core::time::Duration;
 
@@ -14,7 +14,7 @@ use stepchain::track::UnwrappedPosition;
 use stepchain::{Chain, Command};
 
 use crate::error::PickError;
-use crate::machine::{COOLING, DEVICES, DIP, GRACE, HOMING, LIMITS, PARK, SETTINGS, Spot};
+use crate::machine::{COOLING, DEVICES, DIP, GRACE, HOMING, LIMITS, PARK, PERIOD, SETTINGS, Spot};
 
 /// Time since some beginning. Never goes back.
 pub trait Clock {
@@ -75,7 +75,7 @@ where
         for (device, result) in apply.results().iter().enumerate() {
             result.map_err(|error| PickError::Setting { device, error })?;
         }
-        let mut homing = Homing::<DEVICES, DEVICES>::new(Chain::<M, SPI, DEVICES>::LAYOUT, HOMING);
+        let mut homing = Homing::<DEVICES, DEVICES>::new(Chain::<M, SPI, DEVICES>::LAYOUT, HOMING).every(PERIOD);
         self.chain.run(&mut homing, &mut self.delay)?;
         let mut at = [UnwrappedPosition::ZERO; DEVICES];
         for (device, (place, result)) in at.iter_mut().zip(homing.results()).enumerate() {
@@ -98,7 +98,7 @@ where
                     return Err(error);
                 }
                 faults += 1;
-                self.delay.delay_ms(u32::try_from(COOLING.as_millis()).unwrap_or(u32::MAX));
+                self.pause(COOLING);
                 self.begin()?;
             }
         }
@@ -112,6 +112,7 @@ where
     /// [`PickError::NotHomed`] and [`PickError::Line`] if nothing has moved; else `Chain`, `Pin`, `Fault` or `Late`.
     pub fn go(&mut self, spot: Spot) -> Result<(), PickError<SPI::Error>> {
         let from = self.at.ok_or(PickError::NotHomed)?;
+        self.look_at_fault()?;
         let mut goals = LIMITS.map(|limits| AxisGoal { axis: 0, limits, distance: Default::default() });
         for (goal, (target, from)) in goals.iter_mut().zip(spot.positions().into_iter().zip(from)) {
             // No two spots of this machine are further apart than a distance can be.
@@ -119,10 +120,13 @@ where
         }
         let line = Coordinated::new(Chain::<M, SPI, DEVICES>::LAYOUT, &goals).map_err(PickError::Line)?;
         self.at = None;
-        for commands in line.writes() {
-            self.chain.send(&commands)?;
+        for commands in line.writes().chain([line.start()]) {
+            if let Err(error) = self.chain.send(&commands) {
+                // A device that has let go of its motor refuses to move it, and the fault says why.
+                self.look_at_fault()?;
+                return Err(error.into());
+            }
         }
-        self.chain.send(&line.start())?;
         let begun = self.clock.now();
         while self.busy.is_low().map_err(|error| pin(&error))? {
             if self.clock.now().saturating_sub(begun) > line.duration() + GRACE {
@@ -130,7 +134,7 @@ where
                 return Err(PickError::Late);
             }
             self.look_at_fault()?;
-            self.delay.delay_ms(1);
+            self.pause(PERIOD);
         }
         // A fault ends a motion, too.
         self.look_at_fault()?;
@@ -150,9 +154,13 @@ where
     fn pick(&mut self, vial: Spot) -> Result<(), PickError<SPI::Error>> {
         self.go(vial.above())?;
         self.go(vial)?;
-        self.delay.delay_ms(u32::try_from(DIP.as_millis()).unwrap_or(u32::MAX));
+        self.pause(DIP);
         self.look_at_fault()?;
         self.go(vial.above())
+    }
+
+    fn pause(&mut self, time: Duration) {
+        self.delay.delay_ms(u32::try_from(time.as_millis()).unwrap_or(u32::MAX));
     }
 
     fn look_at_fault(&mut self) -> Result<(), PickError<SPI::Error>> {
