@@ -126,7 +126,7 @@ fn what_cannot_be_offered_is_refused_with_what_was_found_and_expected() {
         (&["lift.toml"][..], "--stdio"),
         (&["lift.toml", "--stdio", "--listen", "127.0.0.1:0"], "cannot be used with"),
         (&["lift.toml", "--listen", "0.0.0.0:0"], "found 0.0.0.0:0, expected an address of this computer alone"),
-        (&["lift.toml", "--stdio", "--any-host"], "--listen"),
+        (&["lift.toml", "--stdio", "--any-host"], "cannot be used with"),
         (&["none.toml", "--stdio"], "none.toml: found nothing that can be read"),
         (&["lift.toml", "--stdio", "--condition", "lift"], "found \"lift\", expected AXIS:FLAG@FROM_S"),
         (&["lift.toml", "--stdio", "--condition", "left:stall@1"], "found \"left\", expected one of `lift`"),

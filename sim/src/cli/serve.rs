@@ -28,7 +28,7 @@ pub(super) struct Arguments {
     #[command(flatten)]
     link: Link,
     /// With --listen: let other computers connect, too. There is no password and no encryption.
-    #[arg(long, requires = "listen")]
+    #[arg(long, conflicts_with = "stdio")]
     any_host: bool,
     /// Let virtual time keep pace with the wall clock.
     #[arg(long)]
@@ -116,6 +116,7 @@ pub(super) fn serve(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ve
     let wall = clock.as_mut().map(|clock| clock as &mut dyn Wall);
     match arguments.link.listen {
         None => {
+            output.is_link = true;
             talk.hold(&mut offer, &mut stdin().lock(), &mut output.out, wall)?;
         }
         Some(address) => {

@@ -131,10 +131,13 @@ impl Talk {
         if let Some(wall) = wall {
             keep_pace(offer, *wall, &answered, output)?;
         }
-        // Nobody is there to be asked again for the last answer of all.
-        for _ in 0..if asked == kind::END { LAST_COPIES } else { 1 } {
-            answered.send(output)?;
-        }
+        // Nobody is there to be asked again for the last answer of all. All copies leave in one piece: the line may be closed
+        // when the first of them has come.
+        let copies = if asked == kind::END { LAST_COPIES } else { 1 };
+        let mut bytes = Vec::new();
+        (0..copies).try_for_each(|_| answered.send(&mut bytes))?;
+        output.write_all(&bytes)?;
+        output.flush()?;
         self.last = Some(answered);
         Ok(())
     }
