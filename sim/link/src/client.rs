@@ -86,6 +86,9 @@ pub struct Greeting {
     pub now_ns: u64,
 }
 
+/// What comes of beginning a session: the link and what the other end says, or why not, with the transport.
+pub type Begun<T> = Result<(Link<T>, Greeting), (LinkError<<T as Transport>::Error>, T)>;
+
 /// The firmware's end of the link.
 #[derive(Debug)]
 pub struct Link<T> {
@@ -107,7 +110,7 @@ impl<T: Transport> Link<T> {
     ///
     /// # Errors
     /// [`LinkError`], with the transport.
-    pub fn begin(transport: T, session: u16) -> Result<(Self, Greeting), (LinkError<T::Error>, T)> {
+    pub fn begin(transport: T, session: u16) -> Begun<T> {
         let mut link =
             Self { transport, session, sequence: 0, collector: Collector::new(), repeated: 0, is_lost: false };
         match link.greet() {

@@ -13,6 +13,6 @@ pub mod packet;
 #[cfg(test)]
 mod tests;
 
-pub use client::{Greeting, Link, Transport};
+pub use client::{Begun, Greeting, Link, Transport};
 pub use error::{LinkError, Refusal};
 pub use handles::{LinkClock, LinkDelay, LinkInput, LinkSpi};
