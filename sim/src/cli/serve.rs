@@ -106,11 +106,11 @@ pub(super) fn serve(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ve
         None => bench::parse_machine(&BUILT_IN),
     };
     let bench = bench.map_err(Failure::input)?;
-    let conditions = arguments.conditions.iter().map(|text| condition(&bench, text)).collect::<Result<_, _>>()?;
+    let conditions = arguments.conditions.iter().map(|text| condition(&bench, text)).collect::<Result<Vec<_>, _>>()?;
     if let Some(out) = &arguments.out {
         check_free(out, arguments.force)?;
     }
-    let mut offer = Offer::new(&bench, conditions).map_err(Failure::input)?;
+    let mut offer = Offer::new(&bench, &conditions).map_err(Failure::input)?;
     let mut talk = Talk::default();
     let mut clock = arguments.real_time.then(RealTime::begin);
     let wall = clock.as_mut().map(|clock| clock as &mut dyn Wall);

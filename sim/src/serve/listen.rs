@@ -30,7 +30,8 @@ pub fn listen(
     let (door, own) = (Door::default(), listener.local_addr()?);
     let (clients, next_client) = mpsc::channel();
     thread::scope(|scope| {
-        scope.spawn(|| open(listener, &door, clients));
+        let at_the_door = &door;
+        scope.spawn(move || open(listener, at_the_door, &clients));
         let mut result = Ok(());
         while let Ok(client) = next_client.recv() {
             let left = client.and_then(|client| {
@@ -61,7 +62,7 @@ pub fn listen(
 }
 
 /// Lets in whoever comes while nobody is inside, and sends away the others.
-fn open(listener: &TcpListener, door: &Door, clients: Sender<io::Result<TcpStream>>) {
+fn open(listener: &TcpListener, door: &Door, clients: &Sender<io::Result<TcpStream>>) {
     loop {
         let client = listener.accept().map(|(client, _)| client);
         if door.is_over.load(Ordering::SeqCst) {

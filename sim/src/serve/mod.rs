@@ -18,7 +18,7 @@
 //!
 //! let text = "chain = { map = \"latched\", axes = [\"lift\"] }";
 //! let bench = bench::parse_machine(&bench::Source { file: "lift.toml", text })?;
-//! let mut offer = Offer::new(&bench, Vec::new())?;
+//! let mut offer = Offer::new(&bench, &[])?;
 //! let mut line = [0; MOST_ON_LINE];
 //! let hello = Packet { session: 7, sequence: 0, kind: kind::HELLO, body: &[1] }.write(&mut line).unwrap();
 //! let mut answers = Vec::new();

@@ -41,8 +41,8 @@ impl Offer {
     ///
     /// # Errors
     /// [`Problem`] if the bench's map cannot work.
-    pub fn new(bench: &Bench, conditions: Vec<Condition>) -> Result<Self, Problem> {
-        let mut schedule = Schedule::new(&conditions);
+    pub fn new(bench: &Bench, conditions: &[Condition]) -> Result<Self, Problem> {
+        let mut schedule = Schedule::new(conditions);
         let chain = chain_of(bench)?;
         schedule.catch_up(&chain);
         Ok(Self { chain, schedule, exchanges: Vec::new(), requests: 0, end: None })
