@@ -53,6 +53,9 @@ struct Pipe {
     to_firmware: VecDeque<u8>,
     line: Line1000,
     dice: u64,
+    /// After so many reads the firmware loses patience, though something is under way; and so many reads there were.
+    patience: Option<u64>,
+    reads: u64,
 }
 
 impl Pipe {
@@ -65,6 +68,8 @@ impl Pipe {
             to_firmware: VecDeque::new(),
             line,
             dice: seed,
+            patience: None,
+            reads: 0,
         };
         (pipe, offer)
     }
@@ -116,6 +121,10 @@ impl Transport for Pipe {
     }
 
     fn read(&mut self) -> Result<Option<u8>, Infallible> {
+        self.reads += 1;
+        if self.patience.is_some_and(|patience| self.reads.is_multiple_of(patience)) {
+            return Ok(None);
+        }
         Ok(self.to_firmware.pop_front())
     }
 }
@@ -206,6 +215,18 @@ proptest! {
         prop_assert_eq!(seen, bad_seen);
         prop_assert_eq!(told(&expected.borrow()), told(&found.borrow()));
         prop_assert_eq!(expected.borrow().requests(), found.borrow().requests());
+    }
+
+    /// Whoever asks again too early gets two answers, and the second comes in front of that to the next request.
+    #[test]
+    fn an_answer_that_comes_late_is_not_taken_for_one_to_the_next_request(acts in acts(), patience in 25..200u64) {
+        let (good, expected) = Pipe::new(offer(), GOOD, 1);
+        let (seen, _) = act(good, &acts).unwrap();
+        let (late, found) = Pipe::new(offer(), GOOD, 1);
+        let (late_seen, late) = act(Pipe { patience: Some(patience), ..late }, &acts).unwrap();
+        prop_assert!(late.talk.repeated() > 0 || late.reads < patience);
+        prop_assert_eq!(seen, late_seen);
+        prop_assert_eq!(told(&expected.borrow()), told(&found.borrow()));
     }
 
     #[test]
