@@ -20,9 +20,9 @@
 //! What goes wrong on the way is a script of [`inject`], which the chain takes.
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
-//! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
-//! must have done, and [`conformance`] tries every law on a map of their own. [`mod@tune`] computes drive settings for a motor,
-//! and [`capture`] reads what was recorded on a real bus.
+//! lets the driver and the chain do it, [`report`] shows what came of it; [`serve`] offers the chain to firmware over a
+//! byte link. Tests of firmware say with [`expect`] what a chain must have done, and [`conformance`] tries every law on a map
+//! of their own. [`mod@tune`] computes drive settings for a motor, and [`capture`] reads what was recorded on a real bus.
 
 pub mod bench;
 pub mod capture;
@@ -41,6 +41,7 @@ pub mod motor;
 pub mod random_map;
 pub mod report;
 pub mod run;
+pub mod serve;
 mod spelling;
 mod text;
 pub mod tune;

@@ -73,7 +73,7 @@ use crate::inject::Injection;
 
 pub use machine::Machine;
 pub(crate) use orders::VERBS;
-pub use parse::{BenchError, load, map_of, parse};
+pub use parse::{BenchError, load, load_machine, map_of, parse, parse_machine};
 pub use problem::{Problem, Source};
 pub(crate) use settings::{bits, resolution_at_reset};
 

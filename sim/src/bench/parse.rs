@@ -66,6 +66,18 @@ pub fn map_of(name: &str, base: &Path) -> Result<&'static Layout, MapFileError> 
 /// # Errors
 /// [`BenchError`] if it or its map cannot be read or used.
 pub fn load(path: &Path) -> Result<Bench, BenchError> {
+    load_with(path, parse)
+}
+
+/// Reads a bench file from disk of which only the machine matters: it may have no steps.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_machine(path: &Path) -> Result<Bench, BenchError> {
+    load_with(path, parse_machine)
+}
+
+fn load_with(path: &Path, parse: fn(&Source<'_>) -> Result<Bench, BenchError>) -> Result<Bench, BenchError> {
     let file = path.display().to_string();
     let bytes = std::fs::read(path)
         .map_err(|error| Problem::of_file(&file, format!("nothing that can be read ({error})"), "a bench file"))?;
@@ -81,6 +93,18 @@ pub fn load(path: &Path) -> Result<Bench, BenchError> {
 /// # Errors
 /// [`BenchError`] if it or its map cannot be used.
 pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
+    read(source, true)
+}
+
+/// Reads a bench of which only the machine matters from the text of a bench file: it may have no steps.
+///
+/// # Errors
+/// As [`parse`].
+pub fn parse_machine(source: &Source<'_>) -> Result<Bench, BenchError> {
+    read(source, false)
+}
+
+fn read(source: &Source<'_>, needs_steps: bool) -> Result<Bench, BenchError> {
     let document = DeTable::parse(source.text).map_err(|error| {
         let (span, found) = no_toml(source.text, &error);
         Problem { expected: None, ..source.problem(&span, found, "") }
@@ -109,7 +133,11 @@ pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
     if let Some(node) = bench.get("machine") {
         machine::read(&node.table("a table for each axis, such as `[machine.lift]`")?, &mut axes)?;
     }
-    let steps = timeline::read(source, layout, &axes, &bench, until_ns)?;
+    let steps = if needs_steps || bench.get("step").is_some() {
+        timeline::read(source, layout, &axes, &bench, until_ns)?
+    } else {
+        Vec::new()
+    };
     let faults = faults::read(source, &axes, &bench)?;
     if let Some(node) = bench.get("expect") {
         let expected = node.table("a table of positions")?;

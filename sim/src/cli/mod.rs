@@ -13,6 +13,7 @@ mod decode;
 mod map;
 mod plan;
 mod run;
+mod serve;
 mod tune;
 
 use std::error::Error;
@@ -52,6 +53,7 @@ enum Verb {
     Decode(decode::Arguments),
     Map(map::Arguments),
     Tune(tune::Arguments),
+    Serve(serve::Arguments),
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -67,6 +69,8 @@ struct Output<'a> {
     called: String,
     out: &'a mut dyn Write,
     err: &'a mut dyn Write,
+    /// Whether stdout has no results, but is a line that the other side closes when it likes.
+    is_link: bool,
 }
 
 impl Output<'_> {
@@ -131,7 +135,7 @@ where
             return if written.is_ok() { u8::try_from(stop.exit_code()).unwrap_or(2) } else { 2 };
         }
     };
-    let mut output = Output { format: arguments.format, called, out, err };
+    let mut output = Output { format: arguments.format, called, out, err, is_link: false };
     let done = match arguments.verb {
         None => run::run(&run::Arguments::default(), &mut output),
         Some(Verb::Run(arguments)) => run::run(&arguments, &mut output),
@@ -139,8 +143,12 @@ where
         Some(Verb::Decode(arguments)) => decode::decode(&arguments, &mut output),
         Some(Verb::Map(arguments)) => map::map(&arguments, &mut output),
         Some(Verb::Tune(arguments)) => tune::tune(&arguments, &mut output),
+        Some(Verb::Serve(arguments)) => serve::serve(&arguments, &mut output),
     };
-    let done = done.and_then(|verdict| output.out.flush().map(|()| verdict).map_err(Failure::Output));
+    let done = done.and_then(|verdict| match output.out.flush() {
+        Err(error) if !output.is_link => Err(Failure::Output(error)),
+        _ => Ok(verdict),
+    });
     match done {
         Ok(Verdict::NothingWrong) => 0,
         Ok(Verdict::Found) => 1,

@@ -214,7 +214,7 @@ pub(super) fn check_free(out: &Path, force: bool) -> Result<(), Failure> {
     }
 }
 
-fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
+pub(super) fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
     let page = page(report).map_err(|error| Failure::Input(format!("the report cannot be drawn: {error}")))?;
     let csv = motion_csv(report).map_err(|error| Failure::Input(format!("the motion cannot be written: {error}")))?;
     let failed = |path: &Path, error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));

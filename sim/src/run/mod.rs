@@ -30,7 +30,9 @@ use rig::Rig;
 pub use held::{COLUMNS as SETTING_COLUMNS, Held, held};
 pub use injected::{COLUMNS as FAULT_COLUMNS, InjectedFault};
 pub use outcome::{Answer, AxisOutcome, Outcome};
+pub(crate) use outcome::{moving_s, track_of};
 pub use rig::Finding;
+pub(crate) use rig::{STATES, chain_of};
 pub use summary::{COLUMNS, bus, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.

@@ -8,7 +8,8 @@ use super::injected::{self, InjectedFault, causes, likely_causes};
 use super::ledger::Ledger;
 use super::rig::{Finding, Rig};
 use super::seconds;
-use crate::bench::Problem;
+use crate::bench::{Axis, Problem};
+use crate::chain::VirtualChain;
 use crate::report::{Mark, Track};
 
 /// What a run has shown.
@@ -128,8 +129,7 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
             reached_steps: axis.steps(reached as f64),
             lost_steps: rig.chain.lost_steps(axis.device, axis.axis.into()),
             peak_velocity: track.peak_velocity(duration_s),
-            // A sum of differences of instants: what is below a nanosecond is rounding. The sum of none is −0.
-            duration_s: (track.moving_s(duration_s) * 1e9).round() / 1e9 + 0.0,
+            duration_s: moving_s(track, duration_s),
             faults: rig.faults.get(index).cloned().unwrap_or_default(),
             bytes_on_wire: share(bytes_on_wire),
             least_bytes: share(least_bytes),
@@ -158,17 +158,24 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
     })
 }
 
+/// How long a track moves until then, in seconds.
+pub(crate) fn moving_s(track: &Track, end_s: f64) -> f64 {
+    // A sum of differences of instants: what is below a nanosecond is rounding. The sum of none is −0.
+    (track.moving_s(end_s) * 1e9).round() / 1e9 + 0.0
+}
+
 /// The motion of one axis on the timeline; what was before it is its first instant.
 fn track(rig: &Rig<'_>, index: usize) -> Track {
-    let Some(axis) = rig.bench.axes.get(index) else {
-        return Track::default();
-    };
-    let corners: Vec<_> = rig
-        .chain
+    rig.bench.axes.get(index).map_or_else(Track::default, |axis| track_of(&rig.chain, axis, rig.start_ns()))
+}
+
+/// The motion of one axis from an instant on.
+pub(crate) fn track_of(chain: &VirtualChain, axis: &Axis, start_ns: u64) -> Track {
+    let corners: Vec<_> = chain
         .trajectory(axis.device, axis.axis.into())
         .iter()
         .map(|point| {
-            let time_s = seconds(point.time_ns.saturating_sub(rig.start_ns()));
+            let time_s = seconds(point.time_ns.saturating_sub(start_ns));
             (time_s, point.position_steps, point.velocity_steps_per_s)
         })
         .collect();

@@ -25,7 +25,7 @@ pub struct Finding {
 }
 
 /// Flags that tell what is so, and not that something is wrong.
-const STATES: &[Flag] =
+pub(crate) const STATES: &[Flag] =
     &[Flag::Busy, Flag::TargetReached, Flag::HomeSwitch, Flag::SwitchEvent, Flag::BridgeOff, Flag::PositiveDirection];
 
 /// The chain, its bus, and what has been seen so far.
@@ -84,17 +84,7 @@ impl Call {
 
 impl<'a> Rig<'a> {
     pub(super) fn new(bench: &'a Bench) -> Result<Self, Problem> {
-        let chain = VirtualChain::new(bench.layout, bench.devices).map_err(|flaw| {
-            Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw")
-        })?;
-        chain.set_clock_hz(bench.spi_clock_hz);
-        for axis in &bench.axes {
-            let (device, of_device, machine) = (axis.device, axis.axis.into(), axis.machine);
-            chain.set_switch(device, of_device, machine.home_switch);
-            for at_steps in [machine.least_steps, machine.greatest_steps].into_iter().flatten() {
-                chain.set_end_stop(device, of_device, at_steps);
-            }
-        }
+        let chain = chain_of(bench)?;
         let mut rig = Self {
             bench,
             spi: chain.spi(),
@@ -300,6 +290,22 @@ impl<'a> Rig<'a> {
             }
         }
     }
+}
+
+/// The chain of a bench with its motors' surroundings, just powered up.
+pub(crate) fn chain_of(bench: &Bench) -> Result<VirtualChain, Problem> {
+    let chain = VirtualChain::new(bench.layout, bench.devices).map_err(|flaw| {
+        Problem::of_file(&bench.file, format!("a map that cannot work: {flaw}"), "a map without flaw")
+    })?;
+    chain.set_clock_hz(bench.spi_clock_hz);
+    for axis in &bench.axes {
+        let (device, of_device, machine) = (axis.device, axis.axis.into(), axis.machine);
+        chain.set_switch(device, of_device, machine.home_switch);
+        for at_steps in [machine.least_steps, machine.greatest_steps].into_iter().flatten() {
+            chain.set_end_stop(device, of_device, at_steps);
+        }
+    }
+    Ok(chain)
 }
 
 /// The settings in rounds of at most one for each device.

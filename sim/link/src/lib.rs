@@ -1,0 +1,18 @@
+#![doc = include_str!("../README.md")]
+#![no_std]
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::indexing_slicing, clippy::float_arithmetic)
+)]
+
+mod client;
+mod error;
+mod handles;
+pub mod message;
+pub mod packet;
+#[cfg(test)]
+mod tests;
+
+pub use client::{Begun, Greeting, Link, Transport};
+pub use error::{LinkError, Refusal};
+pub use handles::{LinkClock, LinkDelay, LinkInput, LinkSpi};
