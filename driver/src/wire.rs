@@ -99,7 +99,7 @@ pub(crate) struct Answer {
 
 impl Answer {
     /// Nothing said yet; `pieces` and the address are those of the reply.
-    pub(crate) fn new(layout: &Layout, pieces: &[Piece], address: u16) -> Self {
+    pub(crate) const fn new(layout: &Layout, pieces: &[Piece], address: u16) -> Self {
         let check = Check::new(layout.wire.crc, Piece::total_width(pieces, layout.data_bits(address)));
         Self { data: 0, status: 0, status_known: 0, check, crc: 0, fixed_differs: false }
     }
@@ -220,18 +220,29 @@ impl Check {
     }
 }
 
+/// The check over whole bytes.
+#[inline]
+pub(crate) fn check_of(crc: Crc8, bytes: &[u8]) -> u8 {
+    let initial = if crc.reflected { crc.initial.reverse_bits() } else { crc.initial };
+    bytes.iter().fold(initial, |register, byte| stepped(crc, register ^ byte)) ^ crc.xor_out
+}
+
 /// Eight steps of the division; in reflected form the register runs the other way round.
+#[inline]
 const fn stepped(crc: Crc8, register: u8) -> u8 {
     let mut register = register;
     let mut step = 0;
-    while step < 8 {
-        register = match (crc.reflected, register & 0x80 != 0, register & 1 != 0) {
-            (false, true, _) => register << 1 ^ crc.polynomial,
-            (false, false, _) => register << 1,
-            (true, _, true) => register >> 1 ^ crc.polynomial.reverse_bits(),
-            (true, _, false) => register >> 1,
-        };
-        step += 1;
+    if crc.reflected {
+        let polynomial = crc.polynomial.reverse_bits();
+        while step < 8 {
+            register = register >> 1 ^ if register & 1 != 0 { polynomial } else { 0 };
+            step += 1;
+        }
+    } else {
+        while step < 8 {
+            register = register << 1 ^ if register & 0x80 != 0 { crc.polynomial } else { 0 };
+            step += 1;
+        }
     }
     register
 }
@@ -288,7 +299,7 @@ const fn in_bit_order(wire: &Wire, unit: u64) -> u64 {
     }
 }
 
-const fn low_bits(width: u16) -> u64 {
+pub(crate) const fn low_bits(width: u16) -> u64 {
     if width >= 64 { u64::MAX } else { (1 << width) - 1 }
 }
 

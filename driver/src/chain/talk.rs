@@ -47,36 +47,82 @@ enum Steps {
 }
 
 impl Pending {
-    pub(super) fn new(layout: &Layout, prepared: Option<Prepared>) -> Self {
-        prepared.and_then(|prepared| Self::asked(layout, &prepared)).unwrap_or_default()
+    pub(super) const NOTHING: Self = Self { asked: None, request_units: 0, reply_units: 0 };
+
+    pub(super) const fn new(layout: &Layout, prepared: Option<Prepared>) -> Self {
+        let Some(prepared) = prepared else {
+            return Self::NOTHING;
+        };
+        match Self::asked(layout, &prepared) {
+            Some(pending) => pending,
+            None => Self::NOTHING,
+        }
     }
 
     /// `None` only for what the map's check has refused: a sequence of writes without a write command.
-    fn asked(layout: &Layout, prepared: &Prepared) -> Option<Self> {
+    const fn asked(layout: &Layout, prepared: &Prepared) -> Option<Self> {
         let Prepared { form, register, axis, positive, code, is_content } = *prepared;
-        let address = register.map_or(0, |register| register.address);
-        let data = if is_content { code } else { register.map_or(0, |register| register.content(code)) };
+        let (address, data) = match register {
+            Some(register) if is_content => (register.address, code),
+            Some(register) => (register.address, register.content(code)),
+            None => (0, 0),
+        };
         let content = Content { axis, address, positive, argument: code, data };
-        let is_shared = form.verb == Verb::WriteParameter && !is_content && layout.is_shared(address);
         let steps = match form.request {
-            Request::Writes(writes) => Steps::Writes { form: layout.form(Verb::WriteParameter)?, writes },
-            Request::Word(_) if is_shared => {
-                Steps::ReadModifyWrite { read: layout.form(Verb::ReadParameter)?, write: form }
+            Request::Writes(writes) => match layout.form(Verb::WriteParameter) {
+                Some(form) => Steps::Writes { form, writes },
+                None => return None,
+            },
+            Request::Word(_)
+                if matches!(form.verb, Verb::WriteParameter) && !is_content && layout.is_shared(address) =>
+            {
+                match layout.form(Verb::ReadParameter) {
+                    Some(read) => Steps::ReadModifyWrite { read, write: form },
+                    None => return None,
+                }
             }
             Request::Word(_) => Steps::Word(form),
         };
         let (last, answered) = match steps {
-            Steps::Word(form) => (form, form),
-            Steps::Writes { form, .. } => (form, form),
+            Steps::Word(form) | Steps::Writes { form, .. } => (form, form),
             Steps::ReadModifyWrite { read, write } => (write, read),
         };
         let answer = Answer::new(layout, answered.reply, address);
         let asked = Asked { steps, register, content, answer, fault: None };
-        let wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
-        let last_address = asked.last_address(layout);
-        let reply_units =
-            if wanted || layout.replies_in_same_slots() { layout.units(last.reply, last_address) } else { 0 };
+        let is_wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
+        let reply_units = if is_wanted || layout.replies_in_same_slots() {
+            layout.units(last.reply, asked.last_address(layout))
+        } else {
+            0
+        };
         Some(Self { asked: Some(asked), request_units: asked.request_units(layout), reply_units })
+    }
+
+    /// The units of the request, and those of the reply that is awaited.
+    pub(super) const fn units(&self) -> (u16, u16) {
+        (self.request_units, self.reply_units)
+    }
+
+    /// The unit that the device gets in a frame of a talk of so many request units; `None` for filler.
+    pub(super) const fn unit(&self, layout: &Layout, request_units: u16, frame: u16) -> Option<u64> {
+        let Some(asked) = &self.asked else {
+            return None;
+        };
+        match (frame + self.request_units).checked_sub(request_units) {
+            Some(index) if index < self.request_units => asked.unit(layout, index),
+            _ => None,
+        }
+    }
+
+    /// Whether a later part of what is sent hangs on the answer to an earlier one.
+    pub(super) const fn hangs_on_answers(&self, layout: &Layout) -> bool {
+        match &self.asked {
+            Some(Asked { steps: Steps::ReadModifyWrite { .. }, .. }) => true,
+            Some(Asked { steps: Steps::Writes { form, writes }, .. }) => {
+                layout.replies_in_same_slots() && !form.reply.is_empty() && writes.len() > 1
+            }
+            _ => false,
+        }
     }
 
     /// What the device answered, once the talk is over.
@@ -117,7 +163,7 @@ impl Pending {
 }
 
 impl Asked {
-    fn request_units(&self, layout: &Layout) -> u16 {
+    const fn request_units(&self, layout: &Layout) -> u16 {
         let address = self.content.address;
         match self.steps {
             Steps::Word(form) => layout.units(pieces_of(form), address),
@@ -127,28 +173,37 @@ impl Asked {
                     + layout.units(pieces_of(write), address)
             }
             Steps::Writes { form, writes } => {
-                let slots = writes.iter().map(|write| slots_of(layout, form, self.address_of(layout, write)));
+                let mut slots = 0;
+                let mut rest = writes;
+                while let [write, tail @ ..] = rest {
+                    rest = tail;
+                    slots += slots_of(layout, form, self.address_of(layout, write));
+                }
                 let last = self.last_address(layout);
                 let after_last = slots_of(layout, form, last) - layout.units(pieces_of(form), last);
-                slots.sum::<u16>() - after_last
+                slots - after_last
             }
         }
     }
 
     /// The register that is written or read last.
-    fn last_address(&self, layout: &Layout) -> u16 {
+    const fn last_address(&self, layout: &Layout) -> u16 {
         match self.steps {
-            Steps::Writes { writes, .. } => writes.last().map_or(0, |write| self.address_of(layout, write)),
+            Steps::Writes { writes: [.., write], .. } => self.address_of(layout, write),
+            Steps::Writes { .. } => 0,
             Steps::Word(_) | Steps::ReadModifyWrite { .. } => self.content.address,
         }
     }
 
-    fn address_of(&self, layout: &Layout, write: &Write) -> u16 {
-        layout.register(write.parameter, self.content.axis).map_or(0, |register| register.address)
+    const fn address_of(&self, layout: &Layout, write: &Write) -> u16 {
+        match layout.register(write.parameter, self.content.axis) {
+            Some(register) => register.address,
+            None => 0,
+        }
     }
 
     /// The unit at `index` of all that is sent; `None` where filler is.
-    fn unit(&self, layout: &Layout, index: u16) -> Option<u64> {
+    const fn unit(&self, layout: &Layout, index: u16) -> Option<u64> {
         let address = self.content.address;
         match self.steps {
             Steps::Word(form) => Some(wire::unit(layout, pieces_of(form), &self.content, index)),
@@ -157,34 +212,40 @@ impl Asked {
                 if index < asking {
                     return Some(wire::unit(layout, pieces_of(read), &self.content, index));
                 }
-                let index = index.checked_sub(asking + layout.units(read.reply, address))?;
-                // What was not read for sure must not be written back.
-                if self.fault.is_some() {
-                    return None;
+                match index.checked_sub(asking + layout.units(read.reply, address)) {
+                    // What was not read for sure must not be written back.
+                    Some(index) if self.fault.is_none() => {
+                        Some(wire::unit(layout, pieces_of(write), &self.content, index))
+                    }
+                    _ => None,
                 }
-                Some(wire::unit(layout, pieces_of(write), &self.content, index))
             }
-            Steps::Writes { form, writes } => {
-                let (content, index) = self.write_at(layout, form, writes, index)?;
+            Steps::Writes { form, writes } => match self.write_at(layout, form, writes, index) {
                 // Behind a write that is in doubt none follows, so that nothing is set going by the wrong argument.
-                if self.fault.is_some() || index >= layout.units(pieces_of(form), content.address) {
-                    return None;
+                Some((content, index))
+                    if self.fault.is_none() && index < layout.units(pieces_of(form), content.address) =>
+                {
+                    Some(wire::unit(layout, pieces_of(form), &content, index))
                 }
-                Some(wire::unit(layout, pieces_of(form), &content, index))
-            }
+                _ => None,
+            },
         }
     }
 
     /// The write that the slot at `index` of a sequence belongs to, and the slot's index within it.
-    fn write_at(
+    const fn write_at(
         &self,
         layout: &Layout,
         form: &CommandForm,
         writes: &[Write],
         mut index: u16,
     ) -> Option<(Content, u16)> {
-        for write in writes {
-            let register = layout.register(write.parameter, self.content.axis)?;
+        let mut rest = writes;
+        while let [write, tail @ ..] = rest {
+            rest = tail;
+            let Some(register) = layout.register(write.parameter, self.content.axis) else {
+                return None;
+            };
             let slots = slots_of(layout, form, register.address);
             if index < slots {
                 let code = match write.source {
@@ -259,7 +320,7 @@ const fn pieces_of(form: &CommandForm) -> &'static [Piece] {
 }
 
 /// The units of one write, and the slots of its reply where those belong to the command.
-fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
+const fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
     let reply = if layout.replies_in_same_slots() { layout.units(form.reply, address) } else { 0 };
     layout.units(pieces_of(form), address) + reply
 }
@@ -356,7 +417,8 @@ impl<'a> Talk<'a> {
         for (device, place) in self.pending.iter().enumerate() {
             offset = offset.saturating_sub(unit_bits as usize);
             let layout = self.devices.layout(device);
-            let unit = self.unit(layout, place, self.frame).unwrap_or_else(|| fillers.of(layout));
+            let unit = place.unit(layout, self.request_units, self.frame);
+            let unit = unit.unwrap_or_else(|| fillers.of(layout));
             wire::put_bits(self.buffer, offset, unit_bits, unit);
         }
         self.frame += 1;
@@ -364,18 +426,11 @@ impl<'a> Talk<'a> {
         Some(self.buffer)
     }
 
-    /// The unit that a device gets in a frame; `None` for filler.
-    fn unit(&self, layout: &Layout, place: &Pending, frame: u16) -> Option<u64> {
-        let asked = place.asked.as_ref()?;
-        let index = (frame + place.request_units).checked_sub(self.request_units)?;
-        (index < place.request_units).then(|| asked.unit(layout, index))?
-    }
-
     /// The unit that a device got in the frame that [`next_frame`](Self::next_frame) gave out last.
     pub(crate) fn sent(&self, device: usize) -> u64 {
         let layout = self.devices.layout(device);
         let frame = self.frame.saturating_sub(1);
-        let unit = self.pending.get(device).and_then(|place| self.unit(layout, place, frame));
+        let unit = self.pending.get(device).and_then(|place| place.unit(layout, self.request_units, frame));
         unit.unwrap_or_else(|| wire::filler(layout))
     }
 

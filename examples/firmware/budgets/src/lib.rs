@@ -6,13 +6,15 @@
 
 pub mod application;
 pub mod by_hand;
+pub mod constant;
 
 use core::convert::Infallible;
 use core::hint::black_box;
 
 use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
-use stepchain::map::RegisterMap;
+use stepchain::chain::ConstantAnswers;
+use stepchain::map::{ChainMap, RegisterMap};
 use stepchain::units::Velocity;
 use stepchain::{Chain, Command};
 
@@ -90,7 +92,23 @@ pub fn send<const B: usize, const F: usize>(frames: &[[u8; B]; F]) -> [u8; B] {
     let mut buffer = [0; B];
     for frame in frames {
         buffer = *frame;
-        transfer(&mut buffer);
+        let _ = Bus.transfer_in_place(&mut buffer);
     }
     buffer
+}
+
+/// The status words in the answers to a constant: whether all could be read.
+pub fn words<M: ChainMap, E, const B: usize>(answers: Result<ConstantAnswers<'_, M, DEVICES, B>, E>) -> bool {
+    let Ok(answers) = answers else {
+        return false;
+    };
+    let mut words = [0; DEVICES];
+    for (device, word) in words.iter_mut().enumerate() {
+        match answers.status(device) {
+            Some(Ok(status)) => *word = status.word() as u32,
+            _ => return false,
+        }
+    }
+    black_box(words);
+    true
 }

@@ -18,7 +18,7 @@ use stepchain::reference::{FixedWord, Latched};
 use stepchain::{Chain, Command};
 use stepchain_budgets::application::DEVICES;
 use stepchain_budgets::by_hand::{fixed_word, latched};
-use stepchain_budgets::{Bus, exchange, send, statuses, velocities};
+use stepchain_budgets::{Bus, constant, exchange, send, statuses, velocities, words};
 
 #[panic_handler]
 fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
@@ -60,6 +60,21 @@ fn main() -> ! {
     timer.set_reload(0xFF_FFFF);
     timer.clear_current();
     timer.enable_counter();
+
+    let mut chain = Chain::<Latched, _, DEVICES>::new(Bus);
+    count("latched.constant-move.driver", &mut || chain.exchange_constant(&constant::LATCHED_MOVE).is_ok());
+    count("latched.constant-write.driver", &mut || chain.exchange_constant(&constant::LATCHED_WRITE).is_ok());
+    count("latched.constant-peek.driver", &mut || words(chain.look_constant(&constant::LATCHED_PEEK)));
+    count("latched.constant-move.hand", &mut || send(&constant::BY_HAND_MOVE)[0] != 0xFF);
+    count("latched.constant-write.hand", &mut || send(&constant::BY_HAND_WRITE)[0] != 0xFF);
+    count("latched.constant-peek.hand", &mut || black_box(latched::statuses(&send(&latched::PEEK)))[0] == 0x7E7E);
+    let mut chain = Chain::<FixedWord, _, DEVICES>::new(Bus);
+    count("fixed-word.constant-move.driver", &mut || chain.exchange_constant(&constant::FIXED_WORD_MOVE).is_ok());
+    count("fixed-word.constant-write.driver", &mut || chain.exchange_constant(&constant::FIXED_WORD_WRITE).is_ok());
+    count("fixed-word.constant-peek.driver", &mut || words(chain.look_constant(&constant::FIXED_WORD_PEEK)));
+    count("fixed-word.constant-move.hand", &mut || send(&constant::BY_HAND_FIXED_WORD_MOVE)[0] != 0xFF);
+    count("fixed-word.constant-write.hand", &mut || send(&constant::BY_HAND_FIXED_WORD_WRITE)[0] != 0xFF);
+    count("fixed-word.constant-peek.hand", &mut || black_box(fixed_word::statuses(&send(&fixed_word::PEEK))).is_ok());
 
     by_driver::<Latched>(["latched.move.driver", "latched.write.driver", "latched.peek.driver"]);
     count("latched.move.hand", &mut || latched::move_velocity(&velocities()).map(|frames| send(&frames)).is_ok());
