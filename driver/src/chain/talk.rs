@@ -67,7 +67,6 @@ impl Pending {
             Some(register) => (register.address, register.content(code)),
             None => (0, 0),
         };
-        let content = Content { axis, address, positive, argument: code, data };
         let steps = match form.request {
             Request::Writes(writes) => match layout.form(Verb::WriteParameter) {
                 Some(form) => Steps::Writes { form, writes },
@@ -87,7 +86,12 @@ impl Pending {
             Steps::Word(form) | Steps::Writes { form, .. } => (form, form),
             Steps::ReadModifyWrite { read, write } => (write, read),
         };
-        let answer = Answer::new(layout, answered.reply, address);
+        let data_bits = match register {
+            Some(_) => greater(data_bits_of(layout, last, address), data_bits_of(layout, answered, address)),
+            None => 0,
+        };
+        let content = Content { axis, address, data_bits, positive, argument: code, data };
+        let answer = Answer::new(layout, answered.reply, data_bits);
         let asked = Asked { steps, register, content, answer, fault: None };
         let is_wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
         let reply_units = if is_wanted || layout.replies_in_same_slots() {
@@ -164,13 +168,13 @@ impl Pending {
 
 impl Asked {
     const fn request_units(&self, layout: &Layout) -> u16 {
-        let address = self.content.address;
+        let bits = self.content.data_bits;
         match self.steps {
-            Steps::Word(form) => layout.units(pieces_of(form), address),
+            Steps::Word(form) => layout.units_of(pieces_of(form), bits),
             Steps::ReadModifyWrite { read, write } => {
-                layout.units(pieces_of(read), address)
-                    + layout.units(read.reply, address)
-                    + layout.units(pieces_of(write), address)
+                layout.units_of(pieces_of(read), bits)
+                    + layout.units_of(read.reply, bits)
+                    + layout.units_of(pieces_of(write), bits)
             }
             Steps::Writes { form, writes } => {
                 let mut slots = 0;
@@ -204,15 +208,15 @@ impl Asked {
 
     /// The unit at `index` of all that is sent; `None` where filler is.
     const fn unit(&self, layout: &Layout, index: u16) -> Option<u64> {
-        let address = self.content.address;
+        let bits = self.content.data_bits;
         match self.steps {
             Steps::Word(form) => Some(wire::unit(layout, pieces_of(form), &self.content, index)),
             Steps::ReadModifyWrite { read, write } => {
-                let asking = layout.units(pieces_of(read), address);
+                let asking = layout.units_of(pieces_of(read), bits);
                 if index < asking {
                     return Some(wire::unit(layout, pieces_of(read), &self.content, index));
                 }
-                match index.checked_sub(asking + layout.units(read.reply, address)) {
+                match index.checked_sub(asking + layout.units_of(read.reply, bits)) {
                     // What was not read for sure must not be written back.
                     Some(index) if self.fault.is_none() => {
                         Some(wire::unit(layout, pieces_of(write), &self.content, index))
@@ -223,7 +227,7 @@ impl Asked {
             Steps::Writes { form, writes } => match self.write_at(layout, form, writes, index) {
                 // Behind a write that is in doubt none follows, so that nothing is set going by the wrong argument.
                 Some((content, index))
-                    if self.fault.is_none() && index < layout.units(pieces_of(form), content.address) =>
+                    if self.fault.is_none() && index < layout.units_of(pieces_of(form), content.data_bits) =>
                 {
                     Some(wire::unit(layout, pieces_of(form), &content, index))
                 }
@@ -254,7 +258,9 @@ impl Asked {
                     Source::Direction { positive, .. } if self.content.positive => positive,
                     Source::Direction { negative, .. } => negative,
                 };
-                return Some((Content { address: register.address, data: code, ..self.content }, index));
+                let address = register.address;
+                let data_bits = data_bits_of(layout, form, address);
+                return Some((Content { address, data_bits, data: code, ..self.content }, index));
             }
             index -= slots;
         }
@@ -273,14 +279,14 @@ impl Asked {
             Steps::ReadModifyWrite { read, write } => {
                 if let Some(after) = after {
                     if after == 0 {
-                        self.answer = self.answer.followed_by(layout, write.reply, self.content.address);
+                        self.answer = self.answer.followed_by(layout, write.reply, self.content.data_bits);
                     }
                     self.answer.take(layout, write.reply, &self.content, after, unit);
                     return;
                 }
-                let address = self.content.address;
-                let count = layout.units(read.reply, address);
-                let Some(place) = index.checked_sub(layout.units(pieces_of(read), address)) else {
+                let bits = self.content.data_bits;
+                let count = layout.units_of(read.reply, bits);
+                let Some(place) = index.checked_sub(layout.units_of(pieces_of(read), bits)) else {
                     return;
                 };
                 if place < count {
@@ -297,14 +303,14 @@ impl Asked {
                     return;
                 };
                 // Where replies have slots of their own, each write is followed by its reply's.
-                let Some(place) = index.checked_sub(layout.units(pieces_of(form), content.address)) else {
+                let Some(place) = index.checked_sub(layout.units_of(pieces_of(form), content.data_bits)) else {
                     return;
                 };
                 if place == 0 {
-                    self.answer = self.answer.followed_by(layout, form.reply, content.address);
+                    self.answer = self.answer.followed_by(layout, form.reply, content.data_bits);
                 }
                 self.answer.take(layout, form.reply, &content, place, unit);
-                if place + 1 == layout.units(form.reply, content.address) && self.fault.is_none() {
+                if place + 1 == layout.units_of(form.reply, content.data_bits) && self.fault.is_none() {
                     self.fault = self.answer.verdict(form.reply).err();
                 }
             }
@@ -319,6 +325,15 @@ const fn pieces_of(form: &CommandForm) -> &'static [Piece] {
     }
 }
 
+/// What [`Piece::DataByRegister`] stands for at the address, if the form has it; the registers are not searched in vain.
+const fn data_bits_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
+    greater(layout.data_bits_in(pieces_of(form), address), layout.data_bits_in(form.reply, address))
+}
+
+const fn greater(a: u16, b: u16) -> u16 {
+    if a > b { a } else { b }
+}
+
 /// The units of one write, and the slots of its reply where those belong to the command.
 const fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
     let reply = if layout.replies_in_same_slots() { layout.units(form.reply, address) } else { 0 };
@@ -327,21 +342,23 @@ const fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
 
 /// The fillers of a chain's devices, made anew only from one kind to another.
 pub(crate) struct Fillers {
-    layout: &'static Layout,
-    unit: u64,
+    made: Option<(&'static Layout, u64)>,
 }
 
 impl Fillers {
-    pub(crate) const fn new(devices: &Devices) -> Self {
-        let layout = devices.layout(0);
-        Self { layout, unit: wire::filler(layout) }
+    pub(crate) const fn new() -> Self {
+        Self { made: None }
     }
 
     pub(crate) fn of(&mut self, layout: &'static Layout) -> u64 {
-        if !core::ptr::eq(self.layout, layout) {
-            *self = Self { layout, unit: wire::filler(layout) };
+        match self.made {
+            Some((of, unit)) if core::ptr::eq(of, layout) => unit,
+            _ => {
+                let unit = wire::filler(layout);
+                self.made = Some((layout, unit));
+                unit
+            }
         }
-        self.unit
     }
 }
 
@@ -410,7 +427,7 @@ impl<'a> Talk<'a> {
             return None;
         }
         let unit_bits = self.devices.unit_bits();
-        let mut fillers = Fillers::new(&self.devices);
+        let mut fillers = Fillers::new();
         self.buffer.fill(0);
         // The last device's unit leaves first, after the padding; so the frame is filled from its end.
         let mut offset = self.buffer.len() * 8;
