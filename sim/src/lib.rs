@@ -13,7 +13,11 @@
 //!   registers, status    device     what the device does about it
 //!      v   ^
 //!   ramps                motion     where the motor is commanded to be, in closed form
+//!      v
+//!   currents, rotor      motor      what a motor behind a bridge makes of it; stands alone so far
 //! ```
+//!
+//! What goes wrong on the way is a script of [`inject`], which the chain takes.
 //!
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it. Tests of firmware say with [`expect`] what a chain
@@ -26,9 +30,12 @@ pub mod clock;
 pub mod conformance;
 pub mod decode;
 pub mod device;
+mod dice;
 pub mod expect;
+pub mod inject;
 pub mod map_file;
 pub mod motion;
+pub mod motor;
 pub mod random_map;
 pub mod report;
 pub mod run;

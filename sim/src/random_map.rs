@@ -15,14 +15,13 @@
 
 mod coding;
 mod commands;
-mod dice;
 mod registers;
 mod status;
 mod words;
 
 use stepchain::map::{BitOrder, Crc8, Drive, Framing, Layout, PositionCounter, ReplyTiming, SpiMode, Wire, WrapAround};
 
-use dice::Dice;
+use crate::dice::Dice;
 
 /// The layout that belongs to a seed; always valid.
 ///

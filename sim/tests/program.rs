@@ -65,6 +65,8 @@ fn every_bench_among_the_examples_runs_without_a_finding() {
     let benches: Vec<_> = files
         .filter(|path| path.extension().is_some_and(|extension| extension == "toml") && !path.ends_with("Cargo.toml"))
         .filter(|path| fs::read_to_string(path).unwrap().contains("[[step]]"))
+        // What goes wrong in a bench with faults is to be found.
+        .filter(|path| !fs::read_to_string(path).unwrap().contains("[[fault]]"))
         .collect();
     assert!(benches.len() >= 2, "{benches:?}");
     for bench in benches {
@@ -430,4 +432,29 @@ fn a_negative_limit_is_told_with_what_was_found_and_expected() {
         assert_eq!(ran.exit, 2, "{negative}: {}", ran.out);
         assert!(ran.err.contains("of -3 steps/s") && ran.err.contains("expected"), "{negative}: {}", ran.err);
     }
+}
+
+/// The example of a bad day: everything that goes wrong in it is found, and its cause is named.
+#[test]
+fn a_bench_with_faults_ends_with_1_and_names_the_likely_causes() {
+    let directory = directory("bad_day");
+    let bench = concat!(env!("CARGO_MANIFEST_DIR"), "/../examples/bad-day.toml");
+    let run = stepchain(&directory, &["run", bench, "--out", "out"]);
+    assert_eq!(run.exit, 1, "{}{}", run.out, run.err);
+    for told in [
+        "likely cause: blocked rotor of `carriage` (fault 2)",
+        "likely cause: undervoltage of `valve` (fault 3)",
+        "likely cause: bit flips on mosi, each bit with a probability of 0.03 (fault 1)",
+        "the rotor of `carriage` is",
+    ] {
+        assert!(run.out.contains(told), "{told} not in {}", run.out);
+    }
+    let page = std::fs::read_to_string(directory.join("out/report.html")).unwrap();
+    assert!(page.contains("Injected faults") && page.contains("\nfault 3\n"));
+    let lines = stepchain(&directory, &["run", bench, "--format", "json"]);
+    let carriage = &lines.objects()[0];
+    assert!(carriage["lost_steps"].as_f64().unwrap() > 30.0, "{carriage}");
+    let injected = carriage["injected"].as_array().unwrap();
+    let faults: Vec<_> = injected.iter().map(|fault| fault["fault"].as_u64().unwrap()).collect();
+    assert_eq!(faults, [1, 2], "those of its device and of the bus");
 }

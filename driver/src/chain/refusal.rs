@@ -169,17 +169,18 @@ impl Looks {
         if is_question(form) {
             return Self::default();
         }
-        let register = written(layout, asked);
+        let stated = written(layout, asked)
+            .fold(Stated::of(layout, form, None), |stated, register| stated.and_access(register.access));
         // Read first, and what comes back is the reply to the reading.
         let is_read_first = matches!(asked.command, Command::WriteParameter { .. })
-            && register.is_some_and(|register| layout.is_shared(register.address));
+            && written(layout, asked).any(|register| layout.is_shared(register.address));
         let own = if is_read_first { 0 } else { own_bits(layout, form) };
         let looked = looked_bits(layout);
         let telling = |bit: &&StatusBit| TELLING.contains(&bit.flag);
         let in_looked = |bit: &StatusBit| carries(looked, bit) && is_latched(bit) && !carries(own, bit);
         let foreseeable = looked != 0 && !rejected_is_told(layout, own, looked);
         Self {
-            before: foreseeable && Stated::of(layout, form, register) != Stated::NOTHING,
+            before: foreseeable && stated != Stated::NOTHING,
             own: layout.status.flags.iter().filter(telling).any(|bit| carries(own, bit)),
             after: layout.status.flags.iter().filter(telling).any(in_looked),
         }
@@ -205,7 +206,7 @@ pub(super) fn obstacle(layout: &Layout, asked: AxisCommand, status: &Status) -> 
         axes.find_map(|axis| in_access(register.access, status, axis))
     };
     let of_writes = || match form.request {
-        Request::Word(_) => written(layout, asked).and_then(of_register),
+        Request::Word(_) => written(layout, asked).find_map(of_register),
         Request::Writes(writes) => {
             let registers = || writes.iter().filter_map(|write| layout.register(write.parameter, axis));
             layout.form(Verb::WriteParameter).and_then(of_form).or_else(|| registers().find_map(of_register))
@@ -254,16 +255,18 @@ fn is_of(layout: &Layout, register: &Register, axis: u8) -> bool {
     layout.register(register.parameter, axis).is_some_and(|found| found.axis == register.axis)
 }
 
-/// The register that a command writes by its parameter.
-///
-/// Of a register's whole content it is the named parameter's field: which others change, only its owner knows.
-fn written(layout: &Layout, asked: AxisCommand) -> Option<&'static Register> {
-    match asked.command {
-        Command::WriteParameter { parameter, .. } | Command::WriteContent { parameter, .. } => {
-            layout.register(parameter, asked.axis)
-        }
-        _ => None,
-    }
+/// The registers that a command writes by their parameters: of a register's whole content every field, for which of them
+/// change only its owner knows.
+fn written(layout: &Layout, asked: AxisCommand) -> impl Iterator<Item = &'static Register> {
+    let (parameter, is_whole) = match asked.command {
+        Command::WriteParameter { parameter, .. } => (Some(parameter), false),
+        Command::WriteContent { parameter, .. } => (Some(parameter), true),
+        _ => (None, false),
+    };
+    let named = parameter.and_then(|parameter| layout.register(parameter, asked.axis));
+    layout.registers.iter().filter(move |register| {
+        named.is_some_and(|named| register.address == named.address && (is_whole || core::ptr::eq(*register, named)))
+    })
 }
 
 /// Questions change nothing, and their answer shows whether they were obeyed. A reading that the map says is refused in

@@ -14,7 +14,8 @@
 //!   any of them, buffered         refused                  the same, from the end of the command before
 //! ```
 //!
-//! Between two readings an axis is anywhere between the last one and the ends of what it was told since.
+//! Between two readings an axis is anywhere between the last one and the ends of what it was told since; and until it was
+//! seen to stand, it goes on from a reading too: see `course`.
 
 use core::fmt;
 
@@ -24,8 +25,10 @@ use crate::map::{BufferMode, EdgeAction, Layout, Parameter};
 use crate::reply::Reply;
 use crate::units::{Distance, Value, Velocity};
 
+use super::course::{Counts, Course, Ways, hull};
 use super::limits::{EndUnknown, LimitError, PositionLimits};
 use super::place::Place;
+use super::raw::Touch;
 use super::tracker::Tracker;
 use super::trust::{Doubt, PositionUnknown};
 use super::unwrapped::UnwrappedPosition;
@@ -58,26 +61,6 @@ pub struct Guard {
     pending: Option<AxisCommand>,
 }
 
-/// The lowest and the highest place, both included.
-type Span = (UnwrappedPosition, UnwrappedPosition);
-
-/// Where an axis may be by what it was told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[cfg_attr(feature = "defmt", derive(defmt::Format))]
-struct Course {
-    /// The lowest and the highest place since the last reading; `None` if there is no telling.
-    span: Option<Span>,
-    /// The lowest and the highest end of what it may still be doing.
-    targets: Option<Span>,
-    /// Where the last command ends.
-    end: Option<UnwrappedPosition>,
-    /// Whether it was seen to stand since it was told something.
-    stands: bool,
-    /// The tracker's counts when that was so.
-    readings: u32,
-    tellings: u32,
-}
-
 /// What came of a command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Fate {
@@ -100,6 +83,11 @@ pub enum Refused {
     Limit(LimitError),
     /// Nobody watches over the axis that would move; only of a [`GuardedChain`](super::GuardedChain).
     Unguarded,
+    /// The register is one of those by whose writing the map moves the axis: send the command that does so instead.
+    BareWrite {
+        /// The register's name.
+        register: &'static str,
+    },
 }
 
 impl Guard {
@@ -154,8 +142,10 @@ impl Guard {
     /// Whether a command for this axis may be sent.
     ///
     /// The axis is taken to be anywhere between where it was read last and the ends of what it was told since; stopped, it
-    /// is somewhere there. A motion without a known end leaves it anywhere: read the position before the next move. What is
-    /// sent past the guard is not known here, and a tracker in place of another needs a new guard.
+    /// is somewhere there. A motion without a known end leaves it anywhere: read the position before the next move. Until
+    /// its device was seen to stand and it was read again, it runs on to the limit or, broken off, by the
+    /// [`braking`](Self::braking) distance. What is sent past the guard is not known here, a tracker in place of another
+    /// needs a new guard, and which bare writes of registers move the axis only a guarded chain knows.
     ///
     /// # Errors
     /// [`Refused`], with the reason.
@@ -175,7 +165,7 @@ impl Guard {
             guard.open_ended && is_open_ended(command) && !matches!(command, Command::MoveVelocity { .. });
         match guard.limits {
             Some(limits) if !is_permitted => {
-                let (low, high) = guard.origins(buffer_mode, &place).map_err(Refused::Limit)?;
+                let (low, high) = guard.origins(command, buffer_mode, &place).map_err(Refused::Limit)?;
                 guard.judge(&limits, command, &low).map_err(Refused::Limit)?;
                 guard.judge(&limits, command, &high).map_err(Refused::Limit)
             }
@@ -184,12 +174,19 @@ impl Guard {
     }
 
     /// The extremes of where the axis may be when a command begins.
-    fn origins(&self, buffer_mode: BufferMode, place: &Place) -> Result<(Place, Place), LimitError> {
-        let Course { span, end, .. } = self.course_from(place);
+    fn origins(&self, command: Command, buffer_mode: BufferMode, place: &Place) -> Result<(Place, Place), LimitError> {
+        let course = self.course_from(place);
         let (low, high) = match buffer_mode {
-            BufferMode::Aborting => span.ok_or(LimitError::EndUnknown { cause: EndUnknown::Unread })?,
+            BufferMode::Aborting => {
+                let span = match command {
+                    // Judged by the way that it takes to stop, and again with each reading.
+                    Command::MoveVelocity { .. } => course.span,
+                    _ => course.reach(self.limits.as_ref(), self.braking),
+                };
+                span.ok_or(LimitError::EndUnknown { cause: EndUnknown::Unread })?
+            }
             BufferMode::Buffered => {
-                let end = end.ok_or(LimitError::EndUnknown { cause: EndUnknown::Buffered })?;
+                let end = course.end.ok_or(LimitError::EndUnknown { cause: EndUnknown::Buffered })?;
                 (end, end)
             }
         };
@@ -198,16 +195,12 @@ impl Guard {
 
     /// The course as the tracker's present place has it.
     fn course_from(&self, place: &Place) -> Course {
-        let at = place.unwrapped();
-        let (readings, tellings) = (self.tracker.readings(), self.tracker.tellings());
-        let course = self.course.filter(|course| course.tellings == tellings);
-        let (span, targets, end, stands) = match course {
-            None => (Some((at, at)), None, Some(at), false),
-            Some(course) if course.readings == readings => (course.span, course.targets, course.end, course.stands),
-            Some(Course { stands: true, .. }) => (Some((at, at)), None, Some(at), true),
-            Some(Course { targets, end, .. }) => (Some(hull(targets, (at, at))), targets, end, false),
-        };
-        Course { span, targets, end, stands, readings, tellings }
+        let (at, counts) = (place.unwrapped(), self.counts());
+        self.course.map_or(Course::at_rest(at, counts), |course| course.read(at, counts))
+    }
+
+    const fn counts(&self) -> Counts {
+        Counts { readings: self.tracker.readings(), tellings: self.tracker.tellings() }
     }
 
     fn judge(&self, limits: &PositionLimits, command: Command, from: &Place) -> Result<(), LimitError> {
@@ -241,14 +234,14 @@ impl Guard {
     /// A command is about to be sent to the device; if it is for another axis alone, it is of no account here.
     pub(super) fn announce(&mut self, layout: &Layout, asked: AxisCommand) {
         self.settle(Fate::Unsure);
-        let register = |parameter, axis| layout.register(parameter, axis).map(|register| register.axis);
-        let concerns = match asked.command {
-            Command::WriteParameter { parameter, .. } | Command::WriteContent { parameter, .. } => {
-                register(parameter, self.axis) == register(parameter, asked.axis)
+        self.pending = match Touch::of(layout, asked, self.axis) {
+            // As if the command were sent that makes such a write, or more of them.
+            Touch::Count => Some(Command::RestoreDefaults.on(self.axis)),
+            Touch::Motion(_) | Touch::Nothing => {
+                let is_of_all = asked.command.verb().is_some_and(|verb| !verb.is_of_one_axis());
+                (asked.axis == self.axis || is_of_all).then_some(asked)
             }
-            command => asked.axis == self.axis || command.verb().is_some_and(|verb| !verb.is_of_one_axis()),
         };
-        self.pending = concerns.then_some(asked);
     }
 
     /// What came of the announced command.
@@ -263,11 +256,6 @@ impl Guard {
             Command::ResetNode => self.lose(Doubt::DeviceReset),
             // The counter, or what a count of it means, is another afterwards.
             Command::HomeOnCurrentPosition | Command::RestoreDefaults => self.lose(Doubt::Withdrawn),
-            Command::WriteParameter { parameter, .. } | Command::WriteContent { parameter, .. }
-                if is_of_the_count(parameter) =>
-            {
-                self.lose(Doubt::Withdrawn);
-            }
             _ if moves(command) => self.follow(command, buffer_mode, fate),
             Command::Stop { .. } | Command::MoveVelocity { .. } => self.stop(fate),
             _ => {}
@@ -286,31 +274,34 @@ impl Guard {
 
     /// Joins a motion to the course. What was obeyed for sure, and does not wait, takes the place of all before it.
     fn follow(&mut self, command: Command, buffer_mode: BufferMode, fate: Fate) {
-        let (readings, tellings) = (self.tracker.readings(), self.tracker.tellings());
-        let nowhere = Course { span: None, targets: None, end: None, stands: false, readings, tellings };
+        let lost = Course::lost(self.counts());
         let Ok(place) = self.tracker.place() else {
-            self.course = Some(nowhere);
+            self.course = Some(lost);
             return;
         };
         let course = self.course_from(&place);
+        let reach = course.reach(self.limits.as_ref(), self.braking);
         let replaces = fate == Fate::Sent && buffer_mode == BufferMode::Aborting;
         let targets = course.targets.filter(|_| !replaces);
+        let runs = if replaces { Ways::NONE } else { course.runs };
+        let coasts = course.coasts || buffer_mode == BufferMode::Aborting && course.is_under_way();
+        let next = Course { targets, runs: runs.and(ways(command)), coasts, ..lost };
         let end_from = |from| match command {
             Command::ReturnToProbedPosition => self.probed(),
             _ => place.elsewhere(from).end_of(&command),
         };
         let origins = match buffer_mode {
-            BufferMode::Aborting => course.span,
+            BufferMode::Aborting => reach,
             BufferMode::Buffered => course.end.map(|end| (end, end)),
         };
         let ends = origins.and_then(|(low, high)| end_from(low).zip(end_from(high)));
-        self.course = Some(match (ends, course.span) {
+        self.course = Some(match (ends, reach) {
             (Some((first, last)), Some(span)) => {
                 let ends = (first.min(last), first.max(last));
                 let end = (first == last && fate == Fate::Sent).then_some(first);
-                Course { span: Some(hull(Some(ends), span)), targets: Some(hull(targets, ends)), end, ..nowhere }
+                Course { span: Some(hull(Some(ends), span)), targets: Some(hull(targets, ends)), end, ..next }
             }
-            _ => Course { targets, ..nowhere },
+            _ => next,
         });
     }
 
@@ -318,8 +309,11 @@ impl Guard {
     fn stop(&mut self, fate: Fate) {
         if let Ok(place) = self.tracker.place() {
             let course = self.course_from(&place);
+            let span = course.reach(self.limits.as_ref(), self.braking);
             let targets = course.targets.filter(|_| fate != Fate::Sent);
-            self.course = Some(Course { targets, end: None, ..course });
+            let runs = if fate == Fate::Sent { Ways::NONE } else { course.runs };
+            let coasts = course.coasts || course.is_under_way();
+            self.course = Some(Course { span, targets, end: None, runs, coasts, ..course });
         }
     }
 
@@ -350,16 +344,22 @@ impl Guard {
     }
 }
 
-/// The least span that holds both.
-fn hull(one: Option<Span>, (low, high): Span) -> Span {
-    one.map_or((low, high), |(least, greatest)| (least.min(low), greatest.max(high)))
-}
-
 /// Whether an axis turns, or turns on, by a command.
-fn moves(command: Command) -> bool {
+pub(super) fn moves(command: Command) -> bool {
     match command {
         Command::MoveVelocity { velocity } => velocity != Velocity::ZERO,
         command => command.verb().is_some_and(crate::map::Verb::is_motion),
+    }
+}
+
+/// Which ways an axis may run by a motion of which nobody knows where it ends.
+const fn ways(command: Command) -> Ways {
+    match command {
+        Command::MoveVelocity { velocity }
+        | Command::SearchForSwitch { velocity, .. }
+        | Command::SearchForZero { velocity, .. } => Ways { down: velocity.to_bits() < 0, up: velocity.to_bits() > 0 },
+        Command::PulseInput { .. } => Ways { down: true, up: true },
+        _ => Ways::NONE,
     }
 }
 
@@ -374,19 +374,14 @@ const fn is_open_ended(command: Command) -> bool {
     )
 }
 
-/// Whether writing a parameter makes the counter mean another place.
-const fn is_of_the_count(parameter: Parameter) -> bool {
-    matches!(
-        parameter,
-        Parameter::PositionDemandValue | Parameter::PositionActualValue | Parameter::MicrostepResolution
-    )
-}
-
 impl fmt::Display for Refused {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::PositionUnknown(error) => write!(f, "{error}"),
             Self::Limit(error) => write!(f, "{error}"),
+            Self::BareWrite { register } => {
+                write!(f, "register `{register}` moves the axis, and is written by the commands that do so alone")
+            }
             Self::Unguarded => f.write_str("nobody watches over the axis that would move"),
         }
     }

@@ -11,12 +11,13 @@ use embedded_hal::spi::SpiDevice;
 
 #[cfg(feature = "async")]
 use crate::chain::AsyncChain;
-use crate::chain::{Chain, Error, Heeded, Procedure, Step, only, waits};
+use crate::chain::{Chain, Error, Heeded, Procedure, RefusalNotice, Step, only, waits};
 use crate::command::{AxisCommand, Command};
-use crate::map::{ChainMap, Devices};
+use crate::map::{ChainMap, Devices, Layout};
 use crate::reply::{Reply, ReplyError};
 
-use super::guard::{Fate, Guard, Refused};
+use super::guard::{Fate, Guard, Refused, moves};
+use super::raw::Touch;
 
 /// Why a guarded call failed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -128,7 +129,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         let commands = commands.map(Into::into);
         announce(guards, M::DEVICES, &commands, false)?;
         let outcome = self.heeded(commands);
-        settle(guards, &commands, outcome)
+        settle(guards, M::DEVICES, &commands, outcome)
     }
 }
 
@@ -144,7 +145,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize, const G: usize> GuardedChain<Cha
         let commands = commands.map(Into::into);
         announce(&mut self.guards, M::DEVICES, &commands, true)?;
         let outcome = self.chain.heeded(commands);
-        settle(&mut self.guards, &commands, outcome)
+        settle(&mut self.guards, M::DEVICES, &commands, outcome)
     }
 
     /// As [`send`](Self::send), for one device.
@@ -210,7 +211,7 @@ impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> AsyncCh
         let commands = commands.map(Into::into);
         announce(guards, M::DEVICES, &commands, false)?;
         let outcome = self.heeded(commands).await;
-        settle(guards, &commands, outcome)
+        settle(guards, M::DEVICES, &commands, outcome)
     }
 }
 
@@ -229,7 +230,7 @@ impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize, const G
         let commands = commands.map(Into::into);
         announce(&mut self.guards, M::DEVICES, &commands, true)?;
         let outcome = self.chain.heeded(commands).await;
-        settle(&mut self.guards, &commands, outcome)
+        settle(&mut self.guards, M::DEVICES, &commands, outcome)
     }
 
     /// As [`send`](Self::send), for one device.
@@ -296,9 +297,16 @@ fn announce<E>(
             is_guarded = true;
             guard.check(asked).map_err(|reason| GuardedError::Refused { device, axis, reason })?;
         }
-        let moves = asked.command.verb().is_some_and(crate::map::Verb::is_motion);
-        if moves && is_each_guarded && !is_guarded {
+        if moves(asked.command) && is_each_guarded && !is_guarded {
             return Err(GuardedError::Refused { device, axis, reason: Refused::Unguarded });
+        }
+        let layout = devices.layout(device);
+        for axis in 0..layout.axes {
+            if let Touch::Motion(register) = Touch::of(layout, asked, axis)
+                && (is_each_guarded || guards.iter().any(|guard| guard.watches(device, axis)))
+            {
+                return Err(GuardedError::Refused { device, axis, reason: Refused::BareWrite { register } });
+            }
         }
     }
     for guard in guards {
@@ -312,6 +320,7 @@ fn announce<E>(
 /// Shows the guards what came of a call that heeds refusals.
 fn settle<E, const N: usize>(
     guards: &mut [Guard],
+    devices: Devices,
     commands: &[AxisCommand; N],
     outcome: Result<Heeded<N>, Error<E>>,
 ) -> Result<[Reply; N], GuardedError<E>> {
@@ -319,7 +328,8 @@ fn settle<E, const N: usize>(
     for guard in guards {
         let answers = outcome.replies.iter().zip(&outcome.errors).zip(commands);
         if let Some(((reply, error), asked)) = answers.into_iter().nth(guard.device) {
-            guard.settle(if error.is_none() { Fate::Sent } else { Fate::Unsure });
+            let is_sure = error.is_none() && !is_silent(devices.layout(guard.device), *asked);
+            guard.settle(if is_sure { Fate::Sent } else { Fate::Unsure });
             guard.observe(*asked, reply);
         }
     }
@@ -340,6 +350,12 @@ fn settle_raw<E, const N: usize>(
         }
     }
     Ok(replies)
+}
+
+/// Whether a device may refuse a command by what its map states, and nothing would tell.
+fn is_silent(layout: &Layout, asked: AxisCommand) -> bool {
+    let notice = asked.command.verb().and_then(|verb| RefusalNotice::of_verb(layout, verb));
+    notice == Some(RefusalNotice::Never)
 }
 
 fn fail<E>(guards: &mut [Guard], error: &Error<E>) {

@@ -37,10 +37,12 @@
 //! # }
 //! ```
 
+mod course;
 mod guard;
 mod guarded;
 mod limits;
 mod place;
+mod raw;
 mod reach;
 mod reset_notice;
 mod tracker;

@@ -45,10 +45,16 @@
 //! after = "standstill"            # once all axes stand; `wait_s` beside it waits on from there
 //! lift = { move_absolute = 0, way = "shortest" }
 //!
+//! [[fault]]                       # what goes wrong, by a script
+//! blocked_rotor = "table"
+//! at_s = 1.2                      # or `at_frame`, or `on` an event
+//! lasts_s = 0.3                   # or `lasts_frames`; without either, to the end
+//!
 //! [expect]                        # where axes must stand at the end, in full steps
 //! lift = 0
 //! ```
 
+mod faults;
 mod machine;
 mod orders;
 mod parse;
@@ -57,11 +63,13 @@ mod settings;
 #[cfg(test)]
 mod tests;
 mod timeline;
-mod tree;
+pub(crate) mod tree;
 
 use stepchain::Command;
 use stepchain::map::{BufferMode, Layout, Register};
 use stepchain::units::Value;
+
+use crate::inject::Injection;
 
 pub use machine::Machine;
 pub(crate) use orders::VERBS;
@@ -76,14 +84,15 @@ pub const BUILT_IN: Source<'static> =
 /// Keys of a bench file that stand in no table.
 const HEAD: &[&str] = &["title", "description", "until_s"];
 /// Tables of a bench file.
-const TABLES: &[&str] = &["chain", "settings", "machine", "step", "expect"];
+const TABLES: &[&str] = &["chain", "settings", "machine", "step", "fault", "expect"];
 /// Keys of the table of the chain.
 const CHAIN: &[&str] = &["map", "axes", "devices", "spi_clock_hz"];
 
 /// Every key that a bench file can have, but for the names of axes and parameters.
 #[cfg(test)]
 pub(crate) fn keys() -> Vec<&'static str> {
-    [HEAD, TABLES, CHAIN, machine::KEYS, machine::SWITCH, timeline::KEYS, orders::OPTIONS].concat()
+    let own = [HEAD, TABLES, CHAIN, machine::KEYS, machine::SWITCH, timeline::KEYS, orders::OPTIONS].concat();
+    [own, faults::keys()].concat()
 }
 
 /// A whole bench, checked against its map.
@@ -107,8 +116,23 @@ pub struct Bench {
     pub settings: Vec<Setting>,
     /// What is asked, in the order of time.
     pub steps: Vec<Step>,
+    /// What goes wrong, in the order of the file.
+    pub faults: Vec<PlannedFault>,
     /// When the run ends, in nanoseconds of the timeline; without it, once all axes stand.
     pub until_ns: Option<u64>,
+}
+
+/// One fault.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlannedFault {
+    /// What goes wrong; its instants are those of the timeline, its frames count from power-up.
+    pub injection: Injection,
+    /// What it is, in words.
+    pub text: String,
+    /// When it begins, in words.
+    pub start: String,
+    /// Why, in the words of the bench.
+    pub note: String,
 }
 
 /// One motor.

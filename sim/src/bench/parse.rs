@@ -9,7 +9,7 @@ use toml::de::DeTable;
 
 use super::problem::{Problem, Source};
 use super::tree::{Node, Table};
-use super::{Axis, Bench, CHAIN, HEAD, Machine, TABLES, machine, orders, settings, timeline};
+use super::{Axis, Bench, CHAIN, HEAD, Machine, TABLES, faults, machine, orders, settings, timeline};
 use crate::map_file::{self, MapFileError};
 use crate::spelling::{nearest, no_toml};
 
@@ -110,6 +110,7 @@ pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
         machine::read(&node.table("a table for each axis, such as `[machine.lift]`")?, &mut axes)?;
     }
     let steps = timeline::read(source, layout, &axes, &bench, until_ns)?;
+    let faults = faults::read(source, &axes, &bench)?;
     if let Some(node) = bench.get("expect") {
         let expected = node.table("a table of positions")?;
         let names: Vec<_> = axes.iter().map(|axis| axis.name.clone()).collect();
@@ -133,6 +134,7 @@ pub fn parse(source: &Source<'_>) -> Result<Bench, BenchError> {
         axes,
         settings,
         steps,
+        faults,
         until_ns,
     })
 }

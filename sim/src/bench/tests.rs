@@ -138,6 +138,49 @@ const BROKEN: &[(&str, &str)] = &[
     ),
     ("[settings.lift]\nprofile_velocity = true\n", "found `true`, expected a number (full steps/s)"),
     ("[settings.lift]\nmicrostep_resolution = 5\n", "expected one of 64, 32, 16, 8, 4, 2, 1"),
+    ("[[fault]]\nat_s = 1\n", "b.toml:4:1: found 0 faults in one table, expected one of `bit_flips`, `lost_clocks`"),
+    ("[[fault]]\nreset = \"lift\"\nundervoltage = \"lift\"\n", "b.toml:4:1: found 2 faults in one table"),
+    (
+        "[[fault]]\nreset = \"lift\"\n",
+        "b.toml:4:1: found a fault without a start, expected one of `at_s`, `at_frame`, `on`",
+    ),
+    ("[[fault]]\nreset = \"lift\"\nat_s = 1\nat_frame = 1\n", "4:1: found a fault with more than one start"),
+    (
+        "[[fault]]\nreset = \"lft\"\nat_s = 1\n",
+        "b.toml:5:9: found `lft`, expected one of `lift`, `table`; did you mean",
+    ),
+    ("[[fault]]\nresett = \"lift\"\nat_s = 1\n", "b.toml:5:1: found `resett`"),
+    ("[[fault]]\nresett = \"lift\"\nat_s = 1\n", "did you mean `reset`?"),
+    ("[[fault]]\nreset = \"lift\"\nat_s = 1\nlevel = \"low\"\n", "7:1: found `level`, expected one of `reset`, `at_s`"),
+    ("[[fault]]\nreset = \"lift\"\nat_s = 1\nseed = -1\n", "7:8: found the number -1, expected a seed"),
+    (
+        "[[fault]]\nreset = \"lift\"\nat_s = 1\nlasts_s = 1\nlasts_frames = 1\n",
+        "4:1: found `lasts_s` beside `lasts_frames`",
+    ),
+    ("[[fault]]\nbit_flips = \"sck\"\nat_s = 1\n", "5:13: found `sck`, expected one of `mosi`, `miso`"),
+    ("[[fault]]\nbit_flips = \"miso\"\nat_s = 1\n", "5:1: found `bit_flips` of no certain bits, expected either"),
+    ("[[fault]]\nbit_flips = \"miso\"\nat_s = 1\nprobability = 2\n", "7:15: found 2, expected a probability, 0..=1"),
+    ("[[fault]]\nbit_flips = \"miso\"\nat_s = 1\nbits = [1, -3]\n", "7:12: found the number -3, expected a bit"),
+    ("[[fault]]\nlost_clocks = 0\nat_s = 1\n", "5:15: found the fault would change nothing"),
+    ("[[fault]]\nlost_clocks = 1\nat_s = 1\nlasts_s = 0\n", "7:11: found a fault that is over at once"),
+    (
+        "[[fault]]\nlost_clocks = 1\nat_s = 1\nlasts_frames = 0\n",
+        "7:16: found a fault of no frames, expected 1 or more",
+    ),
+    ("[[fault]]\nstuck_line = \"cs\"\nat_s = 1\n", "4:1: found no `level`"),
+    (
+        "[[fault]]\nstuck_line = \"cs\"\nat_s = 1\nlevel = \"low\"\nbehind = \"lift\"\n",
+        "8:10: found a device for a line",
+    ),
+    ("[[fault]]\nstuck_line = \"behind\"\nat_s = 1\nlevel = \"low\"\n", "4:1: found no `behind`"),
+    (
+        "[[fault]]\nstuck_line = \"behind\"\nat_s = 1\nlevel = \"low\"\nbehind = \"table\"\n",
+        "8:10: found the last device of the chain, expected one that has another behind it; the line from it is miso",
+    ),
+    ("[[fault]]\nopen_winding = \"lift\"\nat_s = 1\nwinding = \"c\"\n", "7:11: found `c`, expected one of `a`, `b`"),
+    ("[[fault]]\nreset = \"lift\"\non = { axis = \"lift\" }\n", "6:6: found an event that is not one of three"),
+    ("[[fault]]\nreset = \"lift\"\non = { axis = \"lift\", motion = 0 }\n", "6:6: found a motion number 0"),
+    ("[[fault]]\nreset = \"lift\"\non = { axis = \"lift\", velocity = -1 }\n", "6:6: found -1 steps/s"),
     (
         "[expect]\nlid = 5\n[[step]]\nat_s = 1\nlift = \"stop\"\n",
         "b.toml:5:1: found `lid`, expected one of `lift`, `table`",
@@ -147,7 +190,9 @@ const BROKEN: &[(&str, &str)] = &[
 #[test]
 fn a_broken_bench_is_told_by_place_by_what_was_found_and_by_what_was_expected() {
     for &(text, expected) in BROKEN {
-        let message = read(text).unwrap_err();
+        // A fault is read behind the steps, so those that are wrong have one that is right.
+        let step = if text.starts_with("[[fault]]") { "[[step]]\nat_s = 1\nlift = \"stop\"\n" } else { "" };
+        let message = read(&format!("{text}{step}")).unwrap_err();
         assert!(message.contains(expected), "{text:?} says\n  {message}\nbut not\n  {expected}");
     }
 }
@@ -223,4 +268,48 @@ fn a_command_waits_where_the_map_has_it_so_and_nowhere_else() {
     assert!(error.contains("does not let wait"), "{error}");
     let error = step("{ search_for_switch = 5, edge = \"probe\" }").unwrap_err();
     assert!(error.contains("would never come"), "a search may find nothing: {error}");
+}
+
+#[test]
+fn every_fault_start_and_duration_can_be_written() {
+    use crate::inject::{Bits, DataLine, Fault, Injection, Lasts, Line, Start, Winding};
+    use embedded_hal::digital::PinState::{High, Low};
+    let fault = |lines: &str| {
+        let bench = read(&format!("[[fault]]\n{lines}\n[[step]]\nat_s = 1\nlift = \"stop\"\n"));
+        bench.map(|bench| bench.faults[0].injection.clone()).unwrap()
+    };
+    let what = |lines: &str| fault(&format!("{lines}\nat_s = 1")).fault;
+    let line = DataLine::Miso;
+    let flips = Fault::BitFlips { line, bits: Bits::Each(0.5) };
+    assert_eq!(what("bit_flips = \"miso\"\nprobability = 0.5"), flips);
+    assert_eq!(what("bit_flips = \"miso\"\nbits = [3, 9]"), Fault::BitFlips { line, bits: Bits::At(vec![3, 9]) });
+    assert_eq!(what("lost_clocks = 2"), Fault::LostClocks { count: 2 });
+    assert_eq!(what("extra_clocks = 1"), Fault::ExtraClocks { count: 1 });
+    for (name, line) in [("sck", Line::Sck), ("mosi", Line::Mosi), ("miso", Line::Miso), ("cs", Line::Cs)] {
+        let written = what(&format!("stuck_line = \"{name}\"\nlevel = \"low\""));
+        assert_eq!(written, Fault::StuckLine { line, level: Low });
+    }
+    let behind = Fault::StuckLine { line: Line::Behind(0), level: High };
+    assert_eq!(what("stuck_line = \"behind\"\nbehind = \"lift\"\nlevel = \"high\""), behind);
+    assert_eq!(what("reset = \"table\""), Fault::ResetNode { device: 1 });
+    assert_eq!(what("undervoltage = \"table\""), Fault::Undervoltage { device: 1 });
+    let hot = |shut_off_after_ns| Fault::Overheating { device: 0, shut_off_after_ns };
+    assert_eq!(what("overheating = \"lift\"\nshut_off_after_s = 2"), hot(2_000_000_000));
+    assert_eq!(what("overheating = \"lift\""), hot(u64::MAX));
+    let winding = Winding::B;
+    let open = Fault::OpenWinding { device: 1, axis: 0, winding };
+    assert_eq!(what("open_winding = \"table\"\nwinding = \"b\""), open);
+    assert_eq!(what("blocked_rotor = \"lift\""), Fault::BlockedRotor { device: 0, axis: 0 });
+
+    let start = |lines: &str| fault(&format!("undervoltage = \"table\"\n{lines}"));
+    let Injection { start: at, lasts, seed, .. } = start("at_s = 0.5");
+    assert_eq!((at, lasts, seed), (Start::At(500_000_000), Lasts::ForEver, 1));
+    let Injection { start: at, lasts, seed, .. } = start("at_frame = 7\nlasts_frames = 3\nseed = 9");
+    assert_eq!((at, lasts, seed), (Start::Frame(7), Lasts::Frames(3), 9));
+    assert_eq!(start("at_s = 0\nlasts_s = 0.1").lasts, Lasts::Ns(100_000_000));
+    let on = |event: &str| start(&format!("on = {{ axis = \"table\", {event} }}")).start;
+    assert_eq!(on("motion = 2"), Start::Motion { device: 1, axis: 0, nth: 2 });
+    assert_eq!(on("position = -1.5"), Start::Position { device: 1, axis: 0, steps: -1.5 });
+    assert_eq!(on("velocity = 30"), Start::Velocity { device: 1, axis: 0, steps_per_s: 30.0 });
+    assert_eq!(fault("reset = \"lift\"\nat_s = 1").lasts, Lasts::Instant, "a reset is over at once");
 }

@@ -13,29 +13,29 @@ use crate::spelling::nearest;
 
 /// A value and where it stands.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Node<'a> {
+pub(crate) struct Node<'a> {
     source: &'a Source<'a>,
     value: &'a Spanned<DeValue<'a>>,
 }
 
 /// A table, the place of its head, and its entries in the order of the file.
 #[derive(Clone, Debug)]
-pub(super) struct Table<'a> {
+pub(crate) struct Table<'a> {
     source: &'a Source<'a>,
-    pub(super) span: Range<usize>,
+    pub(crate) span: Range<usize>,
     entries: Vec<Entry<'a>>,
 }
 
 /// One key with its value.
 #[derive(Clone, Debug)]
-pub(super) struct Entry<'a> {
-    pub(super) key: &'a str,
-    pub(super) key_span: Range<usize>,
-    pub(super) node: Node<'a>,
+pub(crate) struct Entry<'a> {
+    pub(crate) key: &'a str,
+    pub(crate) key_span: Range<usize>,
+    pub(crate) node: Node<'a>,
 }
 
 impl<'a> Table<'a> {
-    pub(super) fn new(source: &'a Source<'a>, span: Range<usize>, table: &'a DeTable<'a>) -> Self {
+    pub(crate) fn new(source: &'a Source<'a>, span: Range<usize>, table: &'a DeTable<'a>) -> Self {
         let entry = |(key, value): (&'a Spanned<_>, _)| Entry {
             key: AsRef::<std::borrow::Cow<'a, str>>::as_ref(key).as_ref(),
             key_span: key.span(),
@@ -46,20 +46,20 @@ impl<'a> Table<'a> {
         Self { source, span, entries }
     }
 
-    pub(super) fn entries(&self) -> &[Entry<'a>] {
+    pub(crate) fn entries(&self) -> &[Entry<'a>] {
         &self.entries
     }
 
-    pub(super) fn get(&self, key: &str) -> Option<Node<'a>> {
+    pub(crate) fn get(&self, key: &str) -> Option<Node<'a>> {
         self.entries.iter().find(|entry| entry.key == key).map(|entry| entry.node)
     }
 
-    pub(super) fn need(&self, key: &str, what: &str) -> Result<Node<'a>, Problem> {
+    pub(crate) fn need(&self, key: &str, what: &str) -> Result<Node<'a>, Problem> {
         self.get(key).ok_or_else(|| self.source.problem(&self.span, format!("no `{key}`"), format!("`{key}` = {what}")))
     }
 
     /// Refuses every key that is none of `known`.
-    pub(super) fn only(&self, known: &[&str]) -> Result<(), Problem> {
+    pub(crate) fn only(&self, known: &[&str]) -> Result<(), Problem> {
         match self.entries.iter().find(|entry| !known.contains(&entry.key)) {
             None => Ok(()),
             Some(entry) => Err(unknown(self.source, &entry.key_span, entry.key, known)),
@@ -68,7 +68,7 @@ impl<'a> Table<'a> {
 }
 
 /// A word that is none of `known`, with the nearest of them as a hint.
-pub(super) fn unknown(source: &Source<'_>, span: &Range<usize>, word: &str, known: &[&str]) -> Problem {
+pub(crate) fn unknown(source: &Source<'_>, span: &Range<usize>, word: &str, known: &[&str]) -> Problem {
     let expected = match known {
         [one] => format!("`{one}`"),
         _ => format!("one of `{}`", known.join("`, `")),
@@ -83,12 +83,12 @@ pub(super) fn unknown(source: &Source<'_>, span: &Range<usize>, word: &str, know
 }
 
 impl<'a> Node<'a> {
-    pub(super) fn span(&self) -> Range<usize> {
+    pub(crate) fn span(&self) -> Range<usize> {
         self.value.span()
     }
 
     /// A problem with this value.
-    pub(super) fn problem(&self, found: impl Into<String>, expected: impl Into<String>) -> Problem {
+    pub(crate) fn problem(&self, found: impl Into<String>, expected: impl Into<String>) -> Problem {
         self.source.problem(&self.span(), found, expected)
     }
 
@@ -103,23 +103,23 @@ impl<'a> Node<'a> {
         self.problem(found, expected)
     }
 
-    pub(super) fn text(&self, expected: &str) -> Result<&'a str, Problem> {
+    pub(crate) fn text(&self, expected: &str) -> Result<&'a str, Problem> {
         self.value.get_ref().as_str().ok_or_else(|| self.wrong(expected))
     }
 
     /// A word out of a list.
-    pub(super) fn word<T: Copy>(&self, words: &[(&str, T)]) -> Result<T, Problem> {
+    pub(crate) fn word<T: Copy>(&self, words: &[(&str, T)]) -> Result<T, Problem> {
         let known: Vec<_> = words.iter().map(|&(word, _)| word).collect();
         let found = self.text(&format!("one of \"{}\"", known.join("\", \"")))?;
         let meant = words.iter().find(|&&(word, _)| word == found);
         meant.map(|&(_, meaning)| meaning).ok_or_else(|| unknown(self.source, &self.span(), found, &known))
     }
 
-    pub(super) fn as_text(&self) -> Option<&'a str> {
+    pub(crate) fn as_text(&self) -> Option<&'a str> {
         self.value.get_ref().as_str()
     }
 
-    pub(super) fn number(&self, expected: &str) -> Result<f64, Problem> {
+    pub(crate) fn number(&self, expected: &str) -> Result<f64, Problem> {
         let number = match self.value.get_ref() {
             DeValue::Integer(_) => return self.whole(expected).map(|whole| whole as f64),
             DeValue::Float(number) => number.as_str().parse::<f64>().ok(),
@@ -128,25 +128,25 @@ impl<'a> Node<'a> {
         number.filter(|number| number.is_finite()).ok_or_else(|| self.wrong(expected))
     }
 
-    pub(super) fn whole(&self, expected: &str) -> Result<i64, Problem> {
+    pub(crate) fn whole(&self, expected: &str) -> Result<i64, Problem> {
         let number = self.value.get_ref().as_integer();
         let whole = number.and_then(|number| i64::from_str_radix(number.as_str(), number.radix()).ok());
         whole.ok_or_else(|| self.wrong(expected))
     }
 
-    pub(super) fn is_true(&self) -> Result<(), Problem> {
+    pub(crate) fn is_true(&self) -> Result<(), Problem> {
         match self.value.get_ref().as_bool() {
             Some(true) => Ok(()),
             _ => Err(self.wrong("`true`")),
         }
     }
 
-    pub(super) fn table(&self, expected: &str) -> Result<Table<'a>, Problem> {
+    pub(crate) fn table(&self, expected: &str) -> Result<Table<'a>, Problem> {
         let table = self.value.get_ref().as_table().ok_or_else(|| self.wrong(expected))?;
         Ok(Table::new(self.source, self.span(), table))
     }
 
-    pub(super) fn list(&self, expected: &str) -> Result<Vec<Node<'a>>, Problem> {
+    pub(crate) fn list(&self, expected: &str) -> Result<Vec<Node<'a>>, Problem> {
         let list = self.value.get_ref().as_array().ok_or_else(|| self.wrong(expected))?;
         Ok(list.iter().map(|value| Node { source: self.source, value }).collect())
     }

@@ -157,10 +157,12 @@ impl VirtualChain {
         world.registers.unheard()
     }
 
-    /// Whether chip select is low.
+    /// Whether chip select is low, as the devices see it: a [stuck line](crate::inject::Line::Cs) is not where the pin is.
     #[must_use]
     pub fn is_selected(&self) -> bool {
-        self.world().registers.is_selected()
+        let mut world = self.world();
+        world.catch_up();
+        world.registers.is_selected()
     }
 }
 
@@ -228,8 +230,23 @@ impl World {
             return Vec::new();
         }
         let bits: Vec<bool> = self.bus.queue.drain(..count).collect();
+        let (began_ns, run_bits, clock_hz) = (self.bus.run_began_ns, self.bus.run_bits, self.clock_hz);
         self.bus.run_bits += count as u64;
+        if self.player.is_playing() {
+            return self
+                .clock_with_faults(&bits, |before| began_ns.saturating_add(bits_ns(run_bits + before, clock_hz)));
+        }
         self.drive(BusEvent::Bits(&bits))
+    }
+
+    /// Lets leave the bits whose clocks have begun before an instant at which a fault turns.
+    pub(super) fn send_begun_before(&mut self, at_ns: u64) {
+        while self.run_ends_ns() < at_ns
+            && let Some(bit) = self.bus.queue.pop_front()
+        {
+            self.bus.run_bits += 1;
+            self.clock_one_with_faults(bit);
+        }
     }
 
     fn run_ends_ns(&self) -> u64 {
@@ -243,14 +260,14 @@ impl World {
     }
 
     fn lower_chip_select(&mut self) {
-        if !self.registers.is_selected() {
+        if !self.controller_selects() {
             self.settle_bus();
             self.select();
         }
     }
 
     fn raise_chip_select(&mut self) {
-        if self.registers.is_selected() {
+        if self.controller_selects() {
             self.settle_bus();
             let bits = self.bus.queue.len() as u64;
             if bits > 0 {
@@ -320,10 +337,10 @@ impl OutputPin for VirtualChipSelect {
 
 impl StatefulOutputPin for VirtualChipSelect {
     fn is_set_high(&mut self) -> Result<bool, Infallible> {
-        Ok(!self.chain.is_selected())
+        Ok(!self.chain.world().controller_selects())
     }
 
     fn is_set_low(&mut self) -> Result<bool, Infallible> {
-        Ok(self.chain.is_selected())
+        Ok(self.chain.world().controller_selects())
     }
 }

@@ -6,7 +6,8 @@ use super::VirtualChain;
 use super::agenda::Agenda;
 
 impl VirtualChain {
-    /// Another chain in the very state of this one: time, registers, motion, bits under way, log. From now on nothing
+    /// Another chain in the very state of this one: time, registers, motion, bits under way, scripts that are
+    /// played, log. From now on nothing
     /// that happens to the one touches the other, and each has handles of its own. Futures that wait stay with this one.
     ///
     /// ```

@@ -36,6 +36,7 @@
 mod agenda;
 mod asynchronous;
 mod bus;
+mod faults;
 mod fork;
 mod lines;
 mod log;
@@ -53,6 +54,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use stepchain::map::{BridgeState, ChainFlaw, Devices, Flag, Flaw, Layout};
 
 use crate::device::{Axis, Bounce, Breakpoint, Demand, Device, History, Switch};
+use crate::inject::{InjectError, Script};
 use crate::motion::Engine;
 use crate::wire::BusEvent;
 
@@ -344,6 +346,19 @@ impl VirtualChain {
         self.with_axis(device, axis, Axis::rotor_steps)
     }
 
+    /// How far the rotor of an axis is behind its count, in full steps, since the counter was given its number: what it
+    /// has lost, positive if it should be farther up.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    #[must_use]
+    pub fn lost_steps(&self, device: usize, axis: usize) -> f64 {
+        self.with_axis(device, axis, |axis, now_ns| {
+            let lost = axis.position(now_ns).wrapping_sub(axis.followed_position(now_ns));
+            lost as f64 / f64::from(axis.microsteps_per_step())
+        })
+    }
+
     /// The machine of an axis has another home switch from now on. No axis has one at first.
     ///
     /// # Panics
@@ -393,6 +408,15 @@ impl VirtualChain {
     /// If the chain has no such device.
     pub fn reset_node(&self, device: usize) {
         self.world().reset_node(device);
+    }
+
+    /// Plays a script of faults from now on, beside those that are played already. The log tells each fault that begins,
+    /// strikes and ends, numbered in the order in which the chain was given them.
+    ///
+    /// # Errors
+    /// [`InjectError`] for a script that this chain cannot carry out; nothing of it is played then.
+    pub fn inject(&self, script: &Script) -> Result<(), InjectError> {
+        self.world().inject(script)
     }
 
     fn with_device<R>(&self, device: usize, ask: impl FnOnce(&mut Device, u64) -> R) -> R {

@@ -15,6 +15,7 @@ use crate::wire::{BusEvent, Latched, Port};
 use super::bus::BusState;
 
 use super::agenda::{Activity, Agenda, Awaited, Outcome};
+use super::faults::Player;
 use super::lines::Drive;
 
 #[derive(Clone, Debug)]
@@ -41,9 +42,14 @@ pub(super) struct World {
     pub(super) registers: Port,
     pub(super) bus: BusState,
     /// When chip select rose last.
-    released_ns: Option<u64>,
+    pub(super) released_ns: Option<u64>,
     /// Bits whose time has not passed yet, so that it is rounded up once for all of them.
-    bits_under_way: u64,
+    pub(super) bits_under_way: u64,
+    pub(super) player: Player,
+    /// Whether the controller holds chip select low, while a script is played; the line may be stuck elsewhere.
+    pub(super) is_asked_for: bool,
+    /// Bits that the controller has clocked since it selected the chain last.
+    pub(super) place: u64,
 }
 
 impl World {
@@ -75,6 +81,9 @@ impl World {
             bus: BusState::new(),
             released_ns: None,
             bits_under_way: 0,
+            player: Player::default(),
+            is_asked_for: false,
+            place: 0,
             devices,
         };
         for (index, device) in world.devices.iter().enumerate() {
@@ -87,13 +96,18 @@ impl World {
     /// Begins a selection as the SPI controller does: after the gap that it keeps.
     pub(super) fn begin(&mut self) {
         self.flush_bus();
-        if self.registers.is_selected() {
+        if self.controller_selects() {
             return;
         }
         if let Some(released_ns) = self.released_ns {
             self.clock.advance_to_ns(released_ns.saturating_add(self.gap_ns));
         }
         self.select();
+    }
+
+    /// Whether the controller holds chip select low, wherever the line is.
+    pub(super) fn controller_selects(&self) -> bool {
+        if self.player.is_playing() { self.is_asked_for } else { self.registers.is_selected() }
     }
 
     /// Begins a selection now.
@@ -107,7 +121,7 @@ impl World {
         self.settle_bus();
         self.clock_hz = clock_hz;
         self.begin_run();
-        if self.registers.is_selected() {
+        if self.controller_selects() {
             self.check_clock();
         }
     }
@@ -121,10 +135,15 @@ impl World {
 
     /// One clock for each bit of the bytes; gives the bytes that came back.
     pub(super) fn shift(&mut self, bytes: &[u8]) -> Vec<u8> {
-        self.bits_under_way += 8 * bytes.len() as u64;
         self.bytes += bytes.len() as u64;
         let bits = self.registers.bits_of(bytes);
-        let came = self.drive(BusEvent::Bits(&bits));
+        let came = if self.player.is_playing() {
+            let (now_ns, clock_hz, under_way) = (self.now_ns(), self.clock_hz, self.bits_under_way);
+            self.clock_with_faults(&bits, |before| now_ns.saturating_add(bits_ns(under_way + before, clock_hz)))
+        } else {
+            self.drive(BusEvent::Bits(&bits))
+        };
+        self.bits_under_way += bits.len() as u64;
         self.registers.bytes_of(&came)
     }
 
@@ -142,8 +161,16 @@ impl World {
 
     /// What happens on the bus happens now and takes no time. Gives the bits that came back.
     pub(super) fn drive(&mut self, event: BusEvent<'_>) -> Vec<bool> {
-        if event == BusEvent::Select && !self.registers.is_selected() {
-            self.check_gap();
+        if self.player.is_playing() {
+            return self.drive_with_faults(event);
+        }
+        match event {
+            BusEvent::Select if !self.registers.is_selected() => {
+                self.check_gap();
+                self.place = 0;
+            }
+            BusEvent::Bits(bits) => self.place += bits.len() as u64,
+            _ => {}
         }
         let mut miso = Vec::new();
         if let Some(latched) = self.registers.take(event, &mut miso) {
@@ -152,12 +179,12 @@ impl World {
             }
             self.released_ns = Some(self.now_ns());
             self.frames += 1;
-            self.latch(&latched);
+            self.latch(&latched, self.now_ns());
         }
         miso
     }
 
-    fn check_gap(&mut self) {
+    pub(super) fn check_gap(&mut self) {
         let least_ns = u64::from(self.wire.min_deselect_ns);
         let found_ns = self.released_ns.map(|released_ns| self.now_ns() - released_ns);
         if let Some(found_ns) = found_ns.filter(|&found_ns| found_ns < least_ns) {
@@ -166,20 +193,26 @@ impl World {
     }
 
     /// All devices act on what they hold, and load what they shift out next.
-    fn latch(&mut self, latched: &Latched) {
-        let (now_ns, clocks, expected) = (self.now_ns(), latched.clocks, self.registers.frame_bits());
+    pub(super) fn latch(&mut self, latched: &Latched, now_ns: u64) {
+        let (clocks, expected) = (latched.clocks, self.registers.frame_bits());
         // Of unlike devices those that count their clocks ignore the frame, and the others do not.
         let ignores = |device: &Device| device.layout().wire.spare_clocks == SpareClocks::Refused && clocks != expected;
         if self.devices.iter().any(ignores) {
-            self.violation(Violation::ClockCount { clocks, expected });
+            self.violation_at(Violation::ClockCount { clocks, expected }, now_ns);
         } else if clocks < expected {
-            self.violation(Violation::TooFewClocks { clocks, least: expected });
+            self.violation_at(Violation::TooFewClocks { clocks, least: expected }, now_ns);
         } else if clocks - expected >= u64::from(self.wire.unit_bits).max(8) {
             // Fewer than eight may be what fills a byte, also where a unit is that small.
-            self.violation(Violation::SurplusUnits { bits: clocks, chain_bits: expected });
+            self.violation_at(Violation::SurplusUnits { bits: clocks, chain_bits: expected }, now_ns);
         }
-        for (index, (device, unit)) in self.devices.iter_mut().zip(&latched.units).enumerate() {
-            let next = if ignores(device) { device.ignore(now_ns) } else { device.latch(*unit, now_ns) };
+        for (index, unit) in latched.units.iter().enumerate() {
+            let is_held = self.is_held_in_reset(index);
+            let Some(device) = self.devices.get_mut(index) else { break };
+            let next = match () {
+                () if is_held => 0,
+                () if ignores(device) => device.ignore(now_ns),
+                () => device.latch(*unit, now_ns),
+            };
             self.registers.load_device(index, next);
         }
         self.collect_events();
@@ -200,7 +233,11 @@ impl World {
     /// A device starts anew; what its shift register held is lost with the rest.
     pub(super) fn reset_node(&mut self, device: usize) {
         self.catch_up();
-        let now_ns = self.now_ns();
+        self.restart(device, self.now_ns());
+    }
+
+    /// The same at an instant up to which everything has happened.
+    pub(super) fn restart(&mut self, device: usize, now_ns: u64) {
         let restarted = self.device(device);
         restarted.reset(now_ns);
         let idle = restarted.idle_unit(now_ns);
@@ -222,11 +259,17 @@ impl World {
     /// Lets happen what was to happen until now.
     pub(super) fn catch_up(&mut self) {
         let now_ns = self.now_ns();
+        self.play_to(now_ns);
+        self.reach(now_ns);
+    }
+
+    /// Lets happen on the devices what was to happen until an instant.
+    pub(super) fn reach(&mut self, at_ns: u64) {
         if self.agenda.watches_lines() {
-            self.watch_lines(now_ns);
+            self.watch_lines(at_ns);
         }
-        self.devices.iter_mut().for_each(|device| device.advance(now_ns));
-        self.watched_ns = now_ns;
+        self.devices.iter_mut().for_each(|device| device.advance(at_ns));
+        self.watched_ns = self.watched_ns.max(at_ns);
         self.collect_events();
     }
 
@@ -292,7 +335,7 @@ impl World {
 
     /// When something will happen of itself on the chain.
     pub(super) fn next_event_ns(&self) -> Option<u64> {
-        self.devices.iter().filter_map(Device::next_event_ns).min()
+        self.devices.iter().filter_map(Device::next_event_ns).chain(self.next_turn_ns()).min()
     }
 
     fn let_bits_pass(&mut self) {
@@ -301,12 +344,18 @@ impl World {
 
     pub(super) fn violation(&mut self, violation: Violation) {
         self.catch_up();
+        self.violation_at(violation, self.now_ns());
+    }
+
+    /// The same at an instant up to which the script has been played.
+    fn violation_at(&mut self, violation: Violation, at_ns: u64) {
+        self.reach(at_ns);
         let kind = EventKind::Violation(violation);
-        self.events.push(Event { time_ns: self.now_ns(), device: None, kind });
+        self.events.push(Event { time_ns: at_ns, device: None, kind });
     }
 
     /// Nothing that is new here is older than what is in the log.
-    fn collect_events(&mut self) {
+    pub(super) fn collect_events(&mut self) {
         let collected = self.events.len();
         for (index, device) in self.devices.iter_mut().enumerate() {
             let events = device.take_events().into_iter();

@@ -9,7 +9,7 @@ use serde::Serialize;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::{self, BUILT_IN, Bench};
 use crate::report::{Report, motion_csv, page};
-use crate::run::{self, COLUMNS, Held, Outcome};
+use crate::run::{self, COLUMNS, FAULT_COLUMNS, Held, InjectedFault, Outcome};
 use crate::text::table;
 
 /// Run a bench: encode its commands, let a virtual chain decode them and move, and compare.
@@ -79,6 +79,15 @@ when. This one has every key; what has a default may be left out:
   [[step]]
   after = \"standstill\"
   all = { write_parameter = \"profile_velocity\", value = 400 }
+  [[fault]]                     # what goes wrong, by a script; default: nothing
+  blocked_rotor = \"lift\"        # by the axis, or by a line of the bus: see below
+  at_s = 8.5                    # a time from the start, or
+                                # at_frame = 9: frames count from 0 at power-up, or
+                                # on = an event: see below
+  lasts_s = 0.05                # or lasts_frames = 2; default: to the end of the
+                                # run, and for a reset: over at once
+  seed = 7                      # for what is drawn; default: its place, from 1
+  note = \"a screw fell in\"      # default: empty
   [expect]                      # where axes must end; default: anywhere
   lift = 0                      # full steps
 
@@ -93,7 +102,24 @@ Verbs: VERBS.
   buffered = true               # beside a motion: it waits for the one before;
                                 # default: false
 
-A command without an argument is a word: lift = \"take_status\".";
+A command without an argument is a word: lift = \"take_status\".
+
+Faults, one in a [[fault]]:
+  bit_flips = \"mosi\" or \"miso\"  # beside it probability = 0.01 of each bit,
+                                # or bits = [3, 17] of each frame, from 0
+  lost_clocks = 1, extra_clocks = 1   # in each frame, where the seed says
+  stuck_line = \"sck\", \"mosi\", \"miso\", \"cs\" or, between two devices, \"behind\"
+                                # beside it level = \"low\" or \"high\", and
+                                # behind = \"lift\": the device before the break
+  reset = \"lift\", undervoltage = \"lift\"   # of the device that drives the axis
+  overheating = \"lift\"          # shut_off_after_s = 2: how long it only warns;
+                                # default: that is all it does
+  open_winding = \"lift\"         # beside it winding = \"a\" or \"b\"
+  blocked_rotor = \"lift\"
+Events, such as on = { axis = \"lift\", position = 120 }:
+  motion = 2                    # its second motion from standstill begins
+  position = 120                # it comes to a position, full steps
+  velocity = 300                # it is as fast as this, full steps/s";
 
 /// What JSON says of one axis.
 #[derive(Debug, Serialize)]
@@ -101,14 +127,27 @@ struct Line<'a> {
     axis: &'a str,
     commanded_steps: Option<f64>,
     reached_steps: f64,
+    lost_steps: f64,
     peak_velocity: f64,
     duration_s: f64,
     faults: &'a [String],
     bytes_on_wire: u64,
     least_bytes: u64,
     settings: Vec<Set<'a>>,
-    findings: Vec<&'a str>,
+    findings: Vec<String>,
     answers: Vec<Told<'a>>,
+    injected: Vec<Disturbed<'a>>,
+}
+
+/// A fault of the bench that concerns an axis.
+#[derive(Debug, Serialize)]
+struct Disturbed<'a> {
+    fault: usize,
+    what: &'a str,
+    began_s: Option<f64>,
+    ended_s: Option<f64>,
+    frames: u64,
+    hits: u64,
 }
 
 /// A setting, and what the register holds of it.
@@ -119,6 +158,13 @@ struct Set<'a> {
     unit: &'a str,
     code: u32,
     quantised: f64,
+}
+
+impl<'a> Disturbed<'a> {
+    fn of(injected: &'a InjectedFault) -> Self {
+        let InjectedFault { number, text, began_s, ended_s, frames, hits, .. } = injected;
+        Self { fault: *number, what: text, began_s: *began_s, ended_s: *ended_s, frames: *frames, hits: *hits }
+    }
 }
 
 impl<'a> Set<'a> {
@@ -190,19 +236,21 @@ fn json(bench: &Bench, outcome: &Outcome, output: &mut Output<'_>) -> Result<(),
             axis: &axis.name,
             commanded_steps: axis.commanded_steps,
             reached_steps: axis.reached_steps,
+            lost_steps: axis.lost_steps,
             peak_velocity: axis.peak_velocity,
             duration_s: axis.duration_s,
             faults: &axis.faults,
             bytes_on_wire: axis.bytes_on_wire,
             least_bytes: axis.least_bytes,
             settings: held.iter().filter(|held| held.axis == index).map(Set::of).collect(),
-            findings: own.map(|finding| finding.text.as_str()).collect(),
+            findings: own.map(|finding| outcome.told(finding)).collect(),
             answers: answers.map(|told| Told { step: told.step, asked: &told.asked, answer: &told.answer }).collect(),
+            injected: outcome.injected.iter().filter(|fault| fault.axes.contains(&index)).map(Disturbed::of).collect(),
         })?;
     }
     // What concerns the chain as a whole has no line of its own.
     for finding in outcome.findings.iter().filter(|finding| finding.axis.is_none()) {
-        writeln!(output.err, "stepchain: {}", finding.text)?;
+        writeln!(output.err, "stepchain: {}", outcome.told(finding))?;
     }
     Ok(())
 }
@@ -231,16 +279,21 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
         let name = outcome.axes.get(answer.axis).map_or("", |axis| &axis.name);
         writeln!(out, "Step {}, `{name}`, {}: {}.", answer.step, answer.asked, answer.answer)?;
     }
-    if outcome.is_well() {
-        writeln!(out, "Nothing wrong: every target was reached.")?;
-    } else {
-        writeln!(out, "\nFound:")?;
+    if !outcome.injected.is_empty() {
+        let rows: Vec<_> = outcome.injected.iter().map(InjectedFault::row).collect();
+        writeln!(out, "\nInjected faults, by the bench:\n{}", table(&FAULT_COLUMNS, &rows, &[0]))?;
+    }
+    match (outcome.is_well(), outcome.injected.len()) {
+        (true, 0) => writeln!(out, "Nothing wrong: every target was reached.")?,
+        (true, _) => writeln!(out, "Nothing wrong, in spite of the injected faults: every target was reached.")?,
+        (false, 0) => writeln!(out, "\nFound:")?,
+        (false, _) => writeln!(out, "Found:")?,
     }
     for finding in &outcome.findings {
-        writeln!(out, "  {}", finding.text)?;
+        writeln!(out, "  {}", outcome.told(finding))?;
     }
-    for axis in outcome.axes.iter().filter(|axis| !axis.faults.is_empty()) {
-        writeln!(out, "  `{}` shows: {}", axis.name, axis.faults.join(", "))?;
+    for shown in outcome.shown() {
+        writeln!(out, "  {shown}")?;
     }
     let bench = arguments.bench.as_ref().map_or(String::new(), |path| format!(" {}", path.display()));
     match &arguments.out {

@@ -9,6 +9,7 @@ use std::convert::Infallible;
 
 use stepchain::map::{BridgeState, MotionState, StopRamp};
 
+use crate::inject::Winding;
 use crate::motion::{Engine, Field, Limits, OutOfRange};
 
 use super::history::{Breakpoint, Chapter, Demand, History};
@@ -190,6 +191,12 @@ impl Axis {
     #[must_use]
     pub fn is_stalled(&self, now_ns: u64) -> bool {
         self.is_moving(now_ns) && self.machine.is_beyond(self.position(now_ns))
+    }
+
+    /// Whether the axis makes steps that the rotor does not follow, and this shows on a winding.
+    #[must_use]
+    pub fn is_stalled_on(&self, winding: Winding, now_ns: u64) -> bool {
+        self.is_stalled(now_ns) && self.machine.shows_on(winding)
     }
 
     /// Where the rotor is, in full steps from where it was at power-up.

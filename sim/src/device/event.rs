@@ -5,6 +5,7 @@ use std::fmt;
 use stepchain::map::{BridgeState, Flag, MotionState, Verb};
 
 use crate::decode::Argument;
+use crate::inject::Fault;
 use crate::motion::OutOfRange;
 
 /// One entry of the log.
@@ -120,6 +121,38 @@ pub enum EventKind {
     },
     /// The controller did what the device's datasheet forbids.
     Violation(Violation),
+    /// A fault of the script begins.
+    FaultBegan {
+        /// Its number: how many the chain was given before it.
+        number: usize,
+        /// What it is.
+        fault: Fault,
+    },
+    /// A fault of the script has lasted so long that it gets worse: what was a warning is a failure.
+    FaultWorsened {
+        /// Its number.
+        number: usize,
+        /// What it is.
+        fault: Fault,
+    },
+    /// What a fault of the bus has done to a frame, told as the frame ends or the fault does.
+    FaultStruck {
+        /// Its number.
+        number: usize,
+        /// The frame, counted from 0 at power-up.
+        frame: u64,
+        /// How many bits, clocks or edges are other than without it.
+        hits: u64,
+        /// Where the first of them is: bits that the controller had clocked before it in this frame.
+        first: u64,
+    },
+    /// A fault of the script is over.
+    FaultEnded {
+        /// Its number.
+        number: usize,
+        /// What it was.
+        fault: Fault,
+    },
 }
 
 /// Why a device does not obey.

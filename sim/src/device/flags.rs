@@ -11,6 +11,8 @@
 
 use stepchain::map::{BridgeState, Clearing, Flag, Holding, MotionState, Polarity, StatusBit, StatusLayout};
 
+use crate::inject::Winding;
+
 use super::axis::Axis;
 
 /// The faults that end the motion of an axis and shut its bridge off.
@@ -35,6 +37,12 @@ impl Flags {
             Self { layout, latched, fate: None, obeyed: false, conditions: Vec::new(), watched_to_ns: now_ns };
         flags.latch_everywhere(Flag::ResetOccurred);
         flags
+    }
+
+    /// As after power-up; what comes from outside is as it was.
+    pub(super) fn restart(&mut self, now_ns: u64) {
+        let conditions = std::mem::take(&mut self.conditions);
+        *self = Self { conditions, ..Self::new(self.layout, now_ns) };
     }
 
     /// A word was obeyed.
@@ -195,7 +203,10 @@ impl Flags {
             Flag::CommandRejected | Flag::CommandUnknown | Flag::CrcMismatch => self.fate == Some(bit.flag),
             Flag::ResetOccurred => !self.obeyed,
             Flag::HomeSwitch | Flag::SwitchEvent => of_axis(&|axis| axis.is_switch_closed(now_ns)),
-            Flag::StallA | Flag::StallB => self.holds(bit.flag, bit.axis) || of_axis(&|axis| axis.is_stalled(now_ns)),
+            Flag::StallA | Flag::StallB => {
+                let winding = if bit.flag == Flag::StallA { Winding::A } else { Winding::B };
+                self.holds(bit.flag, bit.axis) || of_axis(&|axis| axis.is_stalled_on(winding, now_ns))
+            }
             Flag::Fault => self.has_fault(bit.axis),
             Flag::Warning => self.holds(Flag::Warning, bit.axis) || self.holds(Flag::OvertemperatureWarning, bit.axis),
             outside => {

@@ -10,7 +10,9 @@
 //!
 //! A rotor that runs into an end stop stays there while the counter goes on. When the motion ends or turns round, the
 //! rotor is still at the stop and follows from there. A real rotor slips by whole cycles of four full steps, and bounces;
-//! nothing of this is here.
+//! nothing of this is here. A rotor that is held (blocked, or with an open winding) is one between two stops at its place.
+
+use crate::inject::Winding;
 
 use super::bounce::Contact;
 
@@ -49,6 +51,11 @@ pub(super) struct Machine {
     microsteps_per_step: u32,
     /// Counts that the rotor has not followed since the counter was given its number.
     lost: i64,
+    is_blocked: bool,
+    /// A and B.
+    open_windings: [bool; 2],
+    /// Where the rotor is held, if it is.
+    held_steps: Option<f64>,
 }
 
 impl Machine {
@@ -63,6 +70,9 @@ impl Machine {
             anchor_count: 0,
             microsteps_per_step,
             lost: 0,
+            is_blocked: false,
+            open_windings: [false; 2],
+            held_steps: None,
         }
     }
 
@@ -79,11 +89,56 @@ impl Machine {
         }
     }
 
+    /// The rotor cannot turn from now on, or can again.
+    pub(super) fn set_blocked(&mut self, is_blocked: bool, count: i64) {
+        self.is_blocked = is_blocked;
+        self.hold(count);
+    }
+
+    /// A winding carries no current from now on, or does again.
+    pub(super) fn set_open(&mut self, winding: Winding, is_open: bool, count: i64) {
+        let [a, b] = &mut self.open_windings;
+        *(match winding {
+            Winding::A => a,
+            Winding::B => b,
+        }) = is_open;
+        self.hold(count);
+    }
+
+    /// Whether a rotor that does not follow shows on this winding. With a winding open, the other one is as it ever was.
+    pub(super) fn shows_on(&self, winding: Winding) -> bool {
+        let [a, b] = self.open_windings;
+        let is_open = match winding {
+            Winding::A => a,
+            Winding::B => b,
+        };
+        is_open || self.is_blocked || !(a || b)
+    }
+
+    /// Holds the rotor where it is, or lets it follow again from there.
+    fn hold(&mut self, count: i64) {
+        let rotor_steps = self.rotor_steps(count);
+        // What it has not followed until now it never will.
+        self.settle(count);
+        let is_held = self.is_blocked || self.open_windings.contains(&true);
+        self.held_steps = is_held.then_some(rotor_steps);
+    }
+
+    /// The place below which the rotor does not turn.
+    fn least_steps(&self) -> f64 {
+        self.held_steps.unwrap_or(self.least_steps)
+    }
+
+    /// The place above which the rotor does not turn.
+    fn greatest_steps(&self) -> f64 {
+        self.held_steps.unwrap_or(self.greatest_steps)
+    }
+
     /// Where the rotor is when the axis counts so.
     pub(super) fn rotor_steps(&self, count: i64) -> f64 {
         let ahead = count.wrapping_sub(self.anchor_count) as f64;
         let free = self.anchor_steps + ahead / f64::from(self.microsteps_per_step);
-        free.max(self.least_steps).min(self.greatest_steps)
+        free.max(self.least_steps()).min(self.greatest_steps())
     }
 
     /// What the axis would count if it had counted only what the rotor has followed.
@@ -169,18 +224,18 @@ impl Machine {
             Switch::Closed => return Some((i64::MIN, i64::MAX)),
             Switch::ClosedBetween { from_steps, to_steps } => (from_steps, to_steps),
         };
-        if from_steps > self.greatest_steps || to_steps < self.least_steps {
+        if from_steps > self.greatest_steps() || to_steps < self.least_steps() {
             return None;
         }
         // At a stop within the range the switch stays closed, however far the axis counts.
-        let first = if from_steps <= self.least_steps { i64::MIN } else { self.first_count(from_steps) };
-        let last = if to_steps >= self.greatest_steps { i64::MAX } else { self.last_count(to_steps) };
+        let first = if from_steps <= self.least_steps() { i64::MIN } else { self.first_count(from_steps) };
+        let last = if to_steps >= self.greatest_steps() { i64::MAX } else { self.last_count(to_steps) };
         (first <= last).then_some((first, last))
     }
 
     /// The first and the last count to which the rotor follows.
     fn free_counts(&self) -> (i64, i64) {
-        (self.first_count(self.least_steps), self.last_count(self.greatest_steps))
+        (self.first_count(self.least_steps()), self.last_count(self.greatest_steps()))
     }
 
     /// The least count that is not below a place.
@@ -252,6 +307,35 @@ mod tests {
         assert_eq!((machine.rotor_steps(56), machine.followed(56), machine.is_beyond(64)), (2.5, 40, false));
         machine.relabel(56, 0);
         assert_eq!((machine.followed(0), machine.next_stall(0, true)), (0, Some(9)));
+    }
+
+    /// By hand: held at 20 of 16 a step, 1.25 steps. At 30 it has lost 10; let go, it follows 12 counts back to 0.5.
+    #[test]
+    fn a_held_rotor_stays_whichever_way_it_is_counted_and_follows_from_there() {
+        let mut machine = Machine::new(16);
+        machine.set_blocked(true, 20);
+        assert_eq!([19, 20, 21].map(|count| machine.is_beyond(count)), [true, false, true]);
+        assert_eq!((machine.next_stall(20, true), machine.next_stall(20, false)), (Some(21), Some(19)));
+        assert_eq!((machine.rotor_steps(30), machine.followed(30)), (1.25, 20));
+        machine.settle(30);
+        assert_eq!((machine.rotor_steps(-5), machine.followed(-5)), (1.25, 20), "still held when it turns round");
+        machine.set_blocked(false, 30);
+        assert_eq!((machine.rotor_steps(18), machine.followed(18), machine.is_beyond(18)), (0.5, 8, false));
+    }
+
+    #[test]
+    fn a_rotor_is_held_until_the_last_reason_is_gone_and_shows_on_the_windings_concerned() {
+        let mut machine = Machine::new(16);
+        let shows = |machine: &Machine| [Winding::A, Winding::B].map(|winding| machine.shows_on(winding));
+        assert_eq!(shows(&machine), [true, true], "an end stop shows on both");
+        machine.set_open(Winding::B, true, 0);
+        assert_eq!((shows(&machine), machine.is_beyond(1)), ([false, true], true));
+        machine.set_blocked(true, 0);
+        assert_eq!(shows(&machine), [true, true]);
+        machine.set_open(Winding::B, false, 0);
+        assert!(machine.is_beyond(1));
+        machine.set_blocked(false, 0);
+        assert!(!machine.is_beyond(1));
     }
 
     #[test]

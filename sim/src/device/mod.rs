@@ -53,8 +53,9 @@
 //!   motion is rejected and no stop drives the bridge. Once it is gone, commands are obeyed again unless the map has them
 //!   refused while a fault is latched. Warnings only tell.
 //! * **Restoring defaults** writes every reset code, whoever may write the register; a position stays. **Resetting the
-//!   node** is as power-up; the machine, its switch and its rotor are where they were.
+//!   node** is as power-up; the machine, its switch and its rotor are where they were, and a condition from outside lasts.
 //! * **End stops**: the counter goes on, the rotor does not; the device shows it as a stall and does nothing about it.
+//!   A **blocked rotor** and an **open winding** are alike; the latter shows on that winding alone.
 //!
 //! Between two calls things happen at instants of their own. [`Device::advance`] lets them, in their order, and every
 //! call that changes something does so first. What a device tells of a later instant than it has advanced to is what is
@@ -83,6 +84,7 @@ use std::sync::Arc;
 use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Layout, Parameter, Piece, Verb};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
+use crate::inject::Winding;
 
 pub use axis::Axis;
 pub use bounce::Bounce;
@@ -247,7 +249,7 @@ impl Device {
             self.axes[usize::from(axis)].reset(now_ns, resolution);
             self.apply(axis, now_ns);
         }
-        self.flags = Flags::new(layout.status, now_ns);
+        self.flags.restart(now_ns);
         self.log(now_ns, EventKind::Reset);
         self.watch(now_ns);
     }
@@ -301,6 +303,21 @@ impl Device {
     pub fn set_end_stop(&mut self, axis: usize, at_steps: f64, now_ns: u64) {
         self.advance(now_ns);
         self.axes[axis].set_end_stop(now_ns, at_steps);
+        self.tell_news(now_ns);
+    }
+
+    /// The rotor of an axis cannot turn from now on, or can again.
+    pub fn set_blocked(&mut self, axis: usize, is_blocked: bool, now_ns: u64) {
+        self.advance(now_ns);
+        self.axes[axis].set_blocked(now_ns, is_blocked);
+        self.tell_news(now_ns);
+    }
+
+    /// A winding of an axis carries no current from now on, or does again. The rotor then stays where it is, as
+    /// [`inject`](crate::inject) says.
+    pub fn set_open_winding(&mut self, axis: usize, winding: Winding, is_open: bool, now_ns: u64) {
+        self.advance(now_ns);
+        self.axes[axis].set_open(now_ns, winding, is_open);
         self.tell_news(now_ns);
     }
 
@@ -425,9 +442,8 @@ impl Device {
             if news.has_closed {
                 self.flags.latch(Flag::SwitchEvent, index);
             }
-            if news.has_stalled {
-                self.flags.latch(Flag::StallA, index);
-                self.flags.latch(Flag::StallB, index);
+            for (flag, _) in [Flag::StallA, Flag::StallB].into_iter().zip(news.has_stalled).filter(|(_, has)| *has) {
+                self.flags.latch(flag, index);
             }
         }
         self.watch(now_ns);

@@ -47,6 +47,13 @@ impl EventKind {
             | Self::TargetReached { axis, .. }
             | Self::SwitchChanged { axis, .. }
             | Self::FlagChanged { axis, .. } => Some(*axis),
+            Self::FaultBegan { fault, .. } | Self::FaultWorsened { fault, .. } | Self::FaultEnded { fault, .. } => {
+                match fault.axis() {
+                    // A chain takes no fault of an axis that it does not have, and no device has more than these.
+                    Some(axis) if axis <= u8::MAX as usize => Some(axis as u8),
+                    _ => None,
+                }
+            }
             _ => None,
         }
     }
@@ -70,6 +77,10 @@ impl EventKind {
             Self::FlagChanged { raised: true, .. } => "raised",
             Self::FlagChanged { raised: false, .. } => "fallen",
             Self::Violation(_) => "violation",
+            Self::FaultBegan { .. } => "began",
+            Self::FaultWorsened { .. } => "worsened",
+            Self::FaultStruck { .. } => "struck",
+            Self::FaultEnded { .. } => "ended",
         }
     }
 }
@@ -100,6 +111,12 @@ impl fmt::Display for EventKind {
                 write!(f, "{word:<9}  {}{}", flag.name(), if *latched { ", latched" } else { "" })
             }
             Self::Violation(violation) => write!(f, "{word:<9}  {violation}"),
+            Self::FaultBegan { number, fault }
+            | Self::FaultWorsened { number, fault }
+            | Self::FaultEnded { number, fault } => write!(f, "{word:<9}  fault {number}: {fault}"),
+            Self::FaultStruck { number, frame, hits, first } => {
+                write!(f, "{word:<9}  fault {number}: frame {frame}, hits {hits}, first at bit {first}")
+            }
         }
     }
 }

@@ -29,6 +29,10 @@ enum What {
     Written(u16),
     Reset,
     Violation,
+    FaultBegan(usize),
+    FaultWorsened(usize),
+    FaultStruck(usize),
+    FaultEnded(usize),
     That(&'static str, fn(&EventKind) -> bool),
 }
 
@@ -109,6 +113,30 @@ impl Pattern {
         Self::new(What::Violation)
     }
 
+    /// The fault of this number began, counted from 0 in the order in which the chain was given them.
+    #[must_use]
+    pub const fn fault_began(number: usize) -> Self {
+        Self::new(What::FaultBegan(number))
+    }
+
+    /// The fault of this number got worse.
+    #[must_use]
+    pub const fn fault_worsened(number: usize) -> Self {
+        Self::new(What::FaultWorsened(number))
+    }
+
+    /// The fault of this number changed something in a frame.
+    #[must_use]
+    pub const fn fault_struck(number: usize) -> Self {
+        Self::new(What::FaultStruck(number))
+    }
+
+    /// The fault of this number was over.
+    #[must_use]
+    pub const fn fault_ended(number: usize) -> Self {
+        Self::new(What::FaultEnded(number))
+    }
+
     /// Anything that the function says, under a name for tables.
     #[must_use]
     pub const fn that(name: &'static str, is_like: fn(&EventKind) -> bool) -> Self {
@@ -148,6 +176,10 @@ impl Pattern {
             (What::Switch(wanted), EventKind::SwitchChanged { closed, .. }) => closed == wanted,
             (What::Flag(wanted, up), EventKind::FlagChanged { flag, raised, .. }) => flag == wanted && raised == up,
             (What::Written(wanted), EventKind::RegisterWritten { address, .. }) => address == wanted,
+            (What::FaultBegan(wanted), EventKind::FaultBegan { number, .. })
+            | (What::FaultWorsened(wanted), EventKind::FaultWorsened { number, .. })
+            | (What::FaultStruck(wanted), EventKind::FaultStruck { number, .. })
+            | (What::FaultEnded(wanted), EventKind::FaultEnded { number, .. }) => number == wanted,
             (What::Arrived, EventKind::TargetReached { .. })
             | (What::Reset, EventKind::Reset)
             | (What::Violation, EventKind::Violation(_)) => true,
@@ -177,6 +209,10 @@ impl fmt::Display for Pattern {
             What::Written(address) => write!(f, "written {address:#04x}"),
             What::Reset => f.write_str("reset"),
             What::Violation => f.write_str("violation"),
+            What::FaultBegan(number) => write!(f, "began fault {number}"),
+            What::FaultWorsened(number) => write!(f, "worsened fault {number}"),
+            What::FaultStruck(number) => write!(f, "struck fault {number}"),
+            What::FaultEnded(number) => write!(f, "ended fault {number}"),
             What::That(name, _) => f.write_str(name),
         }?;
         match (self.device, self.axis) {

@@ -3,7 +3,7 @@
 use stepchain::map::{Coding, Encoding, Sign, TableEntry};
 use stepchain::units::Unit;
 
-use super::dice::Dice;
+use crate::dice::Dice;
 
 /// A coding of at most `width` bits for a unit; with a sign if asked for.
 pub(super) fn draw(dice: &mut Dice, unit: Unit, width: u8, signed: bool) -> Coding {

@@ -6,10 +6,10 @@ use stepchain::map::{
 };
 use stepchain::units::Unit;
 
-use super::dice::Dice;
 use super::registers::{DISTANCE, MOTION, RAMP, STOP, TURN};
 use super::words::{Draft, argument, parts, some_status};
 use super::{Home, Style, coding};
+use crate::dice::Dice;
 
 /// The commands of a map before they are padded, and its filler.
 #[derive(Debug)]

@@ -3,8 +3,8 @@
 use stepchain::map::{Access, Coding, CurveSegment, Drive, Encoding, MotionState, Parameter, Register};
 use stepchain::units::Unit;
 
-use super::dice::Dice;
 use super::{Home, Style, coding};
+use crate::dice::Dice;
 
 /// The registers that commands made of writes write: theirs alone, whole, always writable.
 pub(super) const MOTION: Parameter = Parameter::Custom(0);

@@ -3,7 +3,7 @@
 use stepchain::map::{BitField, Clearing, Flag, MotionStateField, StatusBit, StatusLayout};
 
 use super::Style;
-use super::dice::Dice;
+use crate::dice::Dice;
 
 pub(super) fn draw(dice: &mut Dice, style: &Style) -> StatusLayout {
     let mut free: Vec<u8> = (0..style.status_bits).collect();

@@ -3,7 +3,7 @@
 use stepchain::map::{Coding, Piece};
 
 use super::Style;
-use super::dice::Dice;
+use crate::dice::Dice;
 
 /// A request, a reply or the filler, not yet padded to whole units.
 #[derive(Debug, Default)]

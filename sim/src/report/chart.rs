@@ -1,9 +1,10 @@
-//! One axis as a picture: position over velocity on one time axis, a numbered line wherever it was commanded.
+//! One axis as a picture: position over velocity on one time axis, a numbered line wherever it was commanded, and a
+//! shade over the times at which something was made to go wrong.
 
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-use super::{Mark, Track};
+use super::{Disturbance, Mark, Report, Track};
 
 // Colours of the Okabe-Ito palette, which stay apart for colour-blind readers; each panel also bears its name.
 const POSITION: RGBColor = RGBColor(0, 114, 178);
@@ -11,6 +12,7 @@ const VELOCITY: RGBColor = RGBColor(213, 94, 0);
 const GRID: RGBColor = RGBColor(228, 230, 234);
 const AXIS: RGBColor = RGBColor(120, 126, 136);
 const TEXT: RGBColor = RGBColor(45, 50, 58);
+const SHADE: RGBColor = RGBColor(250, 226, 208);
 
 /// The drawing library puts points on whole units. So the chart is drawn in units of half a pixel, and the page scales it.
 const SIZE: (u32, u32) = (2160, 760);
@@ -21,21 +23,27 @@ const TIMES: u32 = 76;
 /// The library divides sizes of text by 1.24.
 const SMALL: (&str, f64) = ("sans-serif", 25.0 * 1.24);
 
+/// The least width of a shade, as a share of the time axis.
+const NARROWEST: f64 = 0.003;
+
 type Failed = Box<dyn core::error::Error>;
 
 /// The chart of one axis as SVG.
-pub(super) fn chart(axis: usize, track: &Track, marks: &[Mark], end_s: f64) -> Result<String, Failed> {
+pub(super) fn chart(axis: usize, track: &Track, report: &Report) -> Result<String, Failed> {
     let mut svg = String::new();
+    let end_s = report.end_s;
     {
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         let (strip, panels) = root.split_vertically(STRIP);
         let (upper, lower) = panels.split_vertically((SIZE.1 - STRIP - TIMES) / 2);
-        let own: Vec<&Mark> = marks.iter().filter(|mark| mark.is_for(axis)).collect();
+        let marks: Vec<&Mark> = report.marks.iter().filter(|mark| mark.is_for(axis)).collect();
+        let concerns = |disturbance: &&Disturbance| disturbance.axes.contains(&axis);
+        let own = Own { marks, disturbances: report.disturbances.iter().filter(concerns).collect(), end_s };
         let positions = track.position_points(end_s);
         let velocities = track.velocity_corners(end_s);
-        let columns = panel(&upper, "position, steps", POSITION, &positions, &own, end_s, false)?;
-        panel(&lower, "velocity, steps/s", VELOCITY, &velocities, &own, end_s, true)?;
-        numbers(&strip, &own, &columns)?;
+        let columns = panel(&upper, "position, steps", POSITION, &positions, &own, false)?;
+        panel(&lower, "velocity, steps/s", VELOCITY, &velocities, &own, true)?;
+        numbers(&strip, &own.marks, &columns)?;
         root.present()?;
     }
     Ok(svg)
@@ -43,17 +51,24 @@ pub(super) fn chart(axis: usize, track: &Track, marks: &[Mark], end_s: f64) -> R
 
 type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
+/// What both panels of an axis show beside its motion.
+#[derive(Debug)]
+struct Own<'a> {
+    marks: Vec<&'a Mark>,
+    disturbances: Vec<&'a Disturbance>,
+    end_s: f64,
+}
+
 /// Draws one panel, and tells in which pixel column each mark stands.
 fn panel(
     area: &Area<'_>,
     name: &str,
     colour: RGBColor,
     points: &[(f64, f64)],
-    marks: &[&Mark],
-    end_s: f64,
+    own: &Own<'_>,
     is_lowest: bool,
 ) -> Result<Vec<i32>, Failed> {
-    let (low, high) = range(points);
+    let ((low, high), end_s) = (range(points), own.end_s);
     let mut chart = ChartBuilder::on(area)
         .margin_right(48)
         .margin_top(if is_lowest { 16 } else { 4 })
@@ -75,13 +90,24 @@ fn panel(
         .label_style(SMALL.into_font().color(&TEXT))
         .axis_desc_style(SMALL.into_font().color(&TEXT))
         .draw()?;
-    for mark in marks {
+    for disturbance in &own.disturbances {
+        let Some((from_s, to_s)) = disturbance.span_s else { continue };
+        // What is over at once is to be seen, too.
+        let to_s = to_s.max(from_s + NARROWEST * end_s);
+        chart.draw_series([Rectangle::new([(from_s, low), (to_s, high)], SHADE.filled())])?;
+        if !is_lowest {
+            let style = SMALL.into_font().color(&VELOCITY);
+            let text = format!("fault {}", disturbance.number);
+            chart.draw_series([Text::new(text, (from_s, high), style)])?;
+        }
+    }
+    for mark in &own.marks {
         let line = [(mark.time_s, low), (mark.time_s, high)];
         chart.draw_series(DashedLineSeries::new(line, 8, 8, AXIS.stroke_width(2)))?;
     }
     chart.draw_series(LineSeries::new(points.iter().copied(), colour.stroke_width(4)))?;
     let (left, _) = area.get_base_pixel();
-    Ok(marks.iter().map(|mark| chart.backend_coord(&(mark.time_s, low)).0 - left).collect())
+    Ok(own.marks.iter().map(|mark| chart.backend_coord(&(mark.time_s, low)).0 - left).collect())
 }
 
 /// Writes the numbers of the marks above their lines; those that would cover one another move to the right.
@@ -133,14 +159,15 @@ mod tests {
     #[test]
     fn a_chart_numbers_the_commands_of_its_own_axis_only() {
         let track = Track { name: "x".to_owned(), knots: vec![Knot::default()] };
-        let svg = chart(0, &track, &[mark(71, 1.0, 0), mark(72, 2.0, 1)], 5.0).unwrap();
+        let marks = vec![mark(71, 1.0, 0), mark(72, 2.0, 1)];
+        let svg = chart(0, &track, &Report { marks, end_s: 5.0, ..Report::default() }).unwrap();
         assert!(svg.contains("\n71\n") && !svg.contains("\n72\n"), "{svg}");
     }
 
     #[test]
     fn an_axis_that_never_moved_has_a_chart_with_room() {
         assert_eq!(range(&[(0.0, 0.0)]), (-1.0, 1.0));
-        let svg = chart(0, &Track::default(), &[], 0.0).unwrap();
+        let svg = chart(0, &Track::default(), &Report::default()).unwrap();
         assert!(svg.starts_with("<svg") && svg.trim_end().ends_with("</svg>"));
     }
 

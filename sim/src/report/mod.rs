@@ -38,12 +38,31 @@ pub struct Report {
     pub settings: Vec<(Vec<String>, bool)>,
     /// What was not as it should be; empty if all was well.
     pub findings: Vec<String>,
+    /// Heads of the columns of the disturbances.
+    pub disturbance_columns: Vec<String>,
+    /// What was made to go wrong on purpose.
+    pub disturbances: Vec<Disturbance>,
     /// One track for each axis.
     pub tracks: Vec<Track>,
     /// What was asked, in the order of time.
     pub marks: Vec<Mark>,
     /// Where the time axis ends, in seconds.
     pub end_s: f64,
+}
+
+/// Something that was made to go wrong on purpose.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Disturbance {
+    /// The number that the charts show.
+    pub number: usize,
+    /// What it was and what it did.
+    pub row: Vec<String>,
+    /// Why, in the words of whoever wrote the bench.
+    pub note: String,
+    /// Indices of the axes that it concerns.
+    pub axes: Vec<usize>,
+    /// From when to when, in seconds; none if it never began.
+    pub span_s: Option<(f64, f64)>,
 }
 
 /// Commands that took effect at one instant.

@@ -3,7 +3,7 @@
 use core::fmt::Write as _;
 
 use super::chart::chart;
-use super::{Mark, Report};
+use super::{Disturbance, Mark, Report};
 
 const STYLE: &str = "
 :root { color-scheme: light; }
@@ -26,6 +26,8 @@ svg { display: block; width: 100%; height: auto; }
   border-radius: 2px; font-size: 13px; }
 .note { color: #5b626d; font-style: italic; }
 .rounded td { background: #fff6e5; }
+.fault { display: inline-block; min-width: 20px; padding: 0 3px; text-align: center; background: #d55e00; color: #fff;
+  border-radius: 2px; font-size: 13px; }
 .verdict { border-left-width: 6px; }
 .well { border-left-color: #009e73; } .found { border-left-color: #d55e00; }
 footer { color: #5b626d; font-size: 13px; margin-top: 18px; }
@@ -47,8 +49,9 @@ pub fn page(report: &Report) -> Result<String, Box<dyn core::error::Error>> {
     );
     html += &verdict(report);
     html += &summary(report);
+    html += &disturbances(report);
     for (axis, track) in report.tracks.iter().enumerate() {
-        let drawn = chart(axis, track, &report.marks, report.end_s)?;
+        let drawn = chart(axis, track, report)?;
         write!(html, "<section><h2>{}</h2>\n{drawn}</section>\n", escaped(&track.name))?;
     }
     html += &commands(report);
@@ -66,9 +69,14 @@ const CAUTIONS: &str = "<footer><p>This is a simulation: it shows what the ramp 
 
 fn verdict(report: &Report) -> String {
     if report.findings.is_empty() {
-        return "<section class=\"verdict well\"><h2>Nothing wrong</h2>\n<p>Every target was reached, every setting \
-                read back as written, no device raised a fault.</p></section>\n"
-            .to_owned();
+        let injected = match report.disturbances.len() {
+            0 => String::new(),
+            count => format!(", in spite of {count} injected fault{}", if count == 1 { "" } else { "s" }),
+        };
+        return format!(
+            "<section class=\"verdict well\"><h2>Nothing wrong</h2>\n<p>Every target was reached, every setting \
+             read back as written, no device raised a fault{injected}.</p></section>\n"
+        );
     }
     let items: String = report.findings.iter().map(|finding| format!("<li>{}</li>\n", marked(finding))).collect();
     let count = report.findings.len();
@@ -98,6 +106,26 @@ fn settings(report: &Report) -> String {
     format!(
         "<section><h2>Settings</h2>\n<p>A register holds the code that is nearest to what was asked; where the two \
          differ, the row is marked.</p>\n<table>\n<tr>{head}</tr>\n{rows}</table></section>\n"
+    )
+}
+
+fn disturbances(report: &Report) -> String {
+    if report.disturbances.is_empty() {
+        return String::new();
+    }
+    let head: String = report.disturbance_columns.iter().map(|name| format!("<th>{}</th>", escaped(name))).collect();
+    let row = |disturbance: &Disturbance| {
+        let rest = disturbance.row.iter().skip(1).map(|cell| format!("<td>{}</td>", marked(cell))).collect::<String>();
+        let note = match disturbance.note.as_str() {
+            "" => String::new(),
+            note => format!("<tr><td></td><td colspan=\"5\" class=\"note\">{}</td></tr>\n", escaped(note)),
+        };
+        format!("<tr><td><span class=\"fault\">{}</span></td>{rest}</tr>\n{note}", disturbance.number)
+    };
+    let rows: String = report.disturbances.iter().map(row).collect();
+    format!(
+        "<section><h2>Injected faults</h2>\n<p>The bench made these go wrong on purpose. In the charts of the axes that \
+         one concerns its time is shaded.</p>\n<table>\n<tr>{head}</tr>\n{rows}</table></section>\n"
     )
 }
 
@@ -190,6 +218,18 @@ mod tests {
                 && html.contains("drum was reset")
                 && !html.contains("Nothing wrong")
         );
+    }
+
+    #[test]
+    fn the_page_lists_what_was_made_to_go_wrong_and_says_so_where_nothing_came_of_it() {
+        let row = ["7", "reset of `belt`", "at 1 s"].map(str::to_owned).to_vec();
+        let note = "a <spark>".to_owned();
+        let disturbances = vec![Disturbance { number: 7, row, note, axes: vec![0], span_s: Some((0.2, 0.2)) }];
+        let html = page(&Report { disturbances, ..report() }).unwrap();
+        for shown in ["in spite of 1 injected fault.", "reset of <code>belt</code>", "a &lt;spark&gt;", "\nfault 7\n"] {
+            assert!(html.contains(shown), "{shown} not in {html}");
+        }
+        assert!(!page(&report()).unwrap().contains("njected"));
     }
 
     #[test]

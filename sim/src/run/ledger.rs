@@ -102,6 +102,12 @@ impl Ledger {
             {
                 rig.find(Some(index), format!("{found}; the bench expects {} steps", steps(expected)));
             }
+            let lost = rig.chain.lost_steps(axis.device, axis.axis.into());
+            if lost != 0.0 {
+                let text =
+                    format!("the rotor of `{}` is {lost} steps behind its counter, and not where that says", axis.name);
+                rig.find(Some(index), text);
+            }
         }
     }
 }

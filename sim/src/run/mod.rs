@@ -9,6 +9,7 @@
 
 pub mod cost;
 mod held;
+mod injected;
 mod ledger;
 mod outcome;
 mod preflight;
@@ -27,6 +28,7 @@ use ledger::Ledger;
 use rig::Rig;
 
 pub use held::{COLUMNS as SETTING_COLUMNS, Held, held};
+pub use injected::{COLUMNS as FAULT_COLUMNS, InjectedFault};
 pub use outcome::{Answer, AxisOutcome, Outcome};
 pub use rig::Finding;
 pub use summary::{COLUMNS, bus, report, rows};
@@ -49,7 +51,7 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
         rig.forget_faults();
     }
     rig.apply_settings()?;
-    rig.start_timeline();
+    rig.start_timeline()?;
     let mut ledger = Ledger::new(bench);
     let (mut marks, mut answers) = (Vec::new(), Vec::new());
     let mut last_ns = 0;

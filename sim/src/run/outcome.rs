@@ -1,9 +1,10 @@
 //! What a run has shown: numbers for each axis and the chain, tracks, findings.
 
-use stepchain::map::{Parameter, Verb};
+use stepchain::map::{Flag, Parameter, Verb};
 use stepchain::units::Value;
 use stepchain::{AxisCommand, Command};
 
+use super::injected::{self, InjectedFault, causes, likely_causes};
 use super::ledger::Ledger;
 use super::rig::{Finding, Rig};
 use super::seconds;
@@ -19,6 +20,8 @@ pub struct Outcome {
     pub findings: Vec<Finding>,
     /// What was asked, and when it took effect.
     pub marks: Vec<Mark>,
+    /// What became of the faults of the bench, in its order.
+    pub injected: Vec<InjectedFault>,
     /// What came back to questions on the timeline.
     pub answers: Vec<Answer>,
     /// The motion of each axis.
@@ -57,8 +60,10 @@ pub struct AxisOutcome {
     pub name: String,
     /// Where its last command told it to end, in full steps; none if that had no target.
     pub commanded_steps: Option<f64>,
-    /// Where it was at the end, in full steps, without wrap-around.
+    /// Where it was at the end by its counter, in full steps, without wrap-around.
     pub reached_steps: f64,
+    /// How far its rotor was behind the counter then, in full steps.
+    pub lost_steps: f64,
     /// Its greatest speed, in full steps/s.
     pub peak_velocity: f64,
     /// How long it was in motion, in seconds.
@@ -71,7 +76,32 @@ pub struct AxisOutcome {
     pub least_bytes: u64,
 }
 
+/// Flags that tell of a word, and not of a motor or a device.
+const OF_WORDS: &[Flag] = &[Flag::CommandUnknown, Flag::CrcMismatch];
+
 impl Outcome {
+    /// What a finding says, and which injected faults are likely to be its cause.
+    #[must_use]
+    pub fn told(&self, finding: &Finding) -> String {
+        format!("{}{}", finding.text, causes(&self.injected, &finding.causes, false))
+    }
+
+    /// What devices have shown of their axes that is wrong, and which injected faults are likely to be the cause.
+    pub fn shown(&self) -> impl Iterator<Item = String> {
+        self.axes.iter().enumerate().flat_map(|(index, axis)| {
+            let likely = likely_causes(&self.injected, Some(index));
+            // What is wrong with a word most likely came by the bus.
+            let is_of_word = |name: &&String| OF_WORDS.iter().any(|flag| flag.name() == name.as_str());
+            let (of_words, others): (Vec<_>, Vec<_>) = axis.faults.iter().partition(is_of_word);
+            let told = |names: Vec<&String>, of_bus| {
+                let names = names.into_iter().map(String::as_str).collect::<Vec<_>>().join(", ");
+                (!names.is_empty())
+                    .then(|| format!("`{}` shows: {names}{}", axis.name, causes(&self.injected, &likely, of_bus)))
+            };
+            [told(of_words, true), told(others, false)].into_iter().flatten()
+        })
+    }
+
     /// Whether nothing was found and no device has shown a fault.
     #[must_use]
     pub fn is_well(&self) -> bool {
@@ -96,6 +126,7 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
             name: axis.name.clone(),
             commanded_steps: ledger.target(index).map(|target| axis.steps(target as f64)),
             reached_steps: axis.steps(reached as f64),
+            lost_steps: rig.chain.lost_steps(axis.device, axis.axis.into()),
             peak_velocity: track.peak_velocity(duration_s),
             // A sum of differences of instants: what is below a nanosecond is rounding. The sum of none is −0.
             duration_s: (track.moving_s(duration_s) * 1e9).round() / 1e9 + 0.0,
@@ -104,11 +135,18 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
             least_bytes: share(least_bytes),
         }
     });
-    let axes = axes.collect();
+    let axes: Vec<AxisOutcome> = axes.collect();
+    let mut injected = injected::so_far(&rig);
+    for (index, fault) in injected.iter_mut().enumerate() {
+        let shows = |axis: &usize| axes.get(*axis).is_some_and(|axis| !axis.faults.is_empty());
+        fault.is_suspected = rig.findings.iter().any(|finding| finding.causes.contains(&index))
+            || fault.began_s.is_some() && fault.axes.iter().any(shows);
+    }
     Ok(Outcome {
         axes,
         findings: std::mem::take(&mut rig.findings),
         marks: Vec::new(),
+        injected,
         answers: Vec::new(),
         tracks,
         duration_s,

@@ -6,6 +6,7 @@ use stepchain::units::Value;
 use stepchain::{AxisCommand, Codec, Command, Pending, Reply};
 
 use super::cost::Cost;
+use super::injected;
 use super::preflight::{asked, codec, spread};
 use super::seconds;
 use crate::bench::{Axis, Bench, Problem, Setting, Step};
@@ -19,6 +20,8 @@ pub struct Finding {
     pub axis: Option<usize>,
     /// What.
     pub text: String,
+    /// Indices of the injected faults that may be the cause.
+    pub causes: Vec<usize>,
 }
 
 /// Flags that tell what is so, and not that something is wrong.
@@ -40,6 +43,8 @@ pub(super) struct Rig<'a> {
     pub(super) faults: Vec<Vec<String>>,
     /// How many settings were read back.
     pub(super) read_back: usize,
+    /// By the chain's number of a fault: its index in the bench.
+    pub(super) injected: Vec<usize>,
 }
 
 /// What one call did.
@@ -90,7 +95,7 @@ impl<'a> Rig<'a> {
                 chain.set_end_stop(device, of_device, at_steps);
             }
         }
-        Ok(Self {
+        let mut rig = Self {
             bench,
             spi: chain.spi(),
             chain,
@@ -100,16 +105,29 @@ impl<'a> Rig<'a> {
             findings: Vec::new(),
             faults: vec![Vec::new(); bench.axes.len()],
             read_back: 0,
-        })
+            injected: Vec::new(),
+        };
+        rig.inject(true)?;
+        Ok(rig)
+    }
+
+    /// Gives the chain those faults of the bench that begin with a frame, or those that begin on the timeline.
+    fn inject(&mut self, with_frames: bool) -> Result<(), Problem> {
+        let (script, indices) = injected::part(self.bench, with_frames, self.start_ns);
+        self.injected.extend(indices);
+        let fits = self.chain.inject(&script);
+        fits.map_err(|error| Problem::of_file(&self.bench.file, error.to_string(), "faults that this chain can have"))
     }
 
     /// Notes something that is not as it should be.
     pub(super) fn find(&mut self, axis: Option<usize>, text: String) {
-        self.findings.push(Finding { axis, text });
+        let causes = injected::likely_causes(&injected::so_far(self), axis);
+        self.findings.push(Finding { axis, text, causes });
     }
 
-    pub(super) fn start_timeline(&mut self) {
+    pub(super) fn start_timeline(&mut self) -> Result<(), Problem> {
         self.start_ns = self.chain.now_ns();
+        self.inject(false)
     }
 
     /// When the timeline started, in the chain's time.

@@ -1,9 +1,10 @@
 //! The outcome of a run in words, for the terminal and for the report.
 
 use super::held::{COLUMNS as SETTING_COLUMNS, held};
+use super::injected::{COLUMNS as FAULT_COLUMNS, InjectedFault};
 use super::{AxisOutcome, Outcome};
 use crate::bench::Bench;
-use crate::report::{Report, number};
+use crate::report::{Disturbance, Report, number};
 
 /// Heads of the columns that [`rows`] fills.
 pub const COLUMNS: [&str; 7] =
@@ -45,10 +46,14 @@ pub fn report(bench: &Bench, outcome: &Outcome) -> Report {
     // Some room after the last motion, so that it is seen to end; none if the run ends within one.
     let is_still = outcome.tracks.iter().all(|track| track.at(outcome.duration_s).1 == 0.0);
     let room = if is_still { 0.03 * outcome.duration_s } else { 0.0 };
-    let faults = outcome
-        .axes
-        .iter()
-        .flat_map(|axis| axis.faults.iter().map(|fault| format!("`{}` shows the fault \"{fault}\"", axis.name)));
+    let end_s = outcome.duration_s + room;
+    let disturbance = |fault: &InjectedFault| Disturbance {
+        number: fault.number,
+        row: fault.row(),
+        note: fault.note.clone(),
+        axes: fault.axes.clone(),
+        span_s: fault.began_s.map(|began_s| (began_s.max(0.0), fault.ended_s.unwrap_or(end_s).clamp(0.0, end_s))),
+    };
     Report {
         title: bench.title.clone(),
         description: bench.description.clone(),
@@ -57,10 +62,12 @@ pub fn report(bench: &Bench, outcome: &Outcome) -> Report {
         rows: rows(outcome),
         setting_columns: SETTING_COLUMNS.map(str::to_owned).to_vec(),
         settings: held(bench).iter().map(|held| (held.row(&name(bench, held.axis)), held.is_rounded())).collect(),
-        findings: outcome.findings.iter().map(|finding| finding.text.clone()).chain(faults).collect(),
+        findings: outcome.findings.iter().map(|finding| outcome.told(finding)).chain(outcome.shown()).collect(),
+        disturbance_columns: FAULT_COLUMNS.map(str::to_owned).to_vec(),
+        disturbances: outcome.injected.iter().map(disturbance).collect(),
         tracks: outcome.tracks.clone(),
         marks: outcome.marks.clone(),
-        end_s: outcome.duration_s + room,
+        end_s,
     }
 }
 

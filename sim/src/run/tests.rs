@@ -349,3 +349,82 @@ fn a_search_that_goes_the_wrong_way_is_found() {
                  [[step]]\nat_s = 0\na = { search_for_switch = -50, edge = \"zero\" }\n";
     assert_eq!(findings(&outcome("fixed-word", steps))[0], "an axis still moves an hour after the last step");
 }
+
+const MOVE: &str = "[settings.all]\nprofile_velocity = 300\nprofile_acceleration = 1000\nprofile_deceleration = 1000\n\
+    [[step]]\nat_s = 0.1\na = { move_relative = 90 }\n";
+
+fn disturbed(map: &str, fault: &str) -> (Outcome, Vec<String>) {
+    let outcome = outcome(map, &format!("{MOVE}[[fault]]\n{fault}"));
+    let told = outcome.findings.iter().map(|finding| outcome.told(finding)).chain(outcome.shown());
+    (outcome.clone(), told.collect())
+}
+
+/// Held from 0.4 s to 0.6 s at 300 steps/s or less: by hand, from 45 steps on at full speed, ramping down from 0.4 s on.
+#[test]
+fn a_blocked_rotor_is_found_where_the_counter_alone_would_say_that_all_is_well() {
+    for (map, shown) in [("latched", "stall on winding A"), ("fixed-word", "stall on winding A, stall on winding B")] {
+        let (outcome, told) = disturbed(map, "blocked_rotor = \"a\"\nat_s = 0.41\nlasts_s = 0.2\n");
+        let [a, b] = outcome.axes.as_slice() else { panic!("two axes") };
+        assert_eq!((a.reached_steps, a.commanded_steps, b.lost_steps), (90.0, Some(90.0), 0.0), "{map}");
+        assert!(a.lost_steps > 35.0 && a.lost_steps < 45.0, "{a:?}");
+        let cause = "; likely cause: blocked rotor of `a` (fault 1)";
+        let lost =
+            format!("the rotor of `a` is {} steps behind its counter, and not where that says{cause}", a.lost_steps);
+        assert_eq!(told, [lost, format!("`a` shows: {shown}{cause}")], "{map}");
+        assert!(!outcome.is_well());
+        assert_eq!((outcome.injected[0].began_s, outcome.injected[0].ended_s), (Some(0.41), Some(0.61)));
+    }
+}
+
+#[test]
+fn a_fault_that_hurts_nobody_and_one_that_never_comes_are_told_and_not_found() {
+    let (outcome, told) =
+        disturbed("latched", "blocked_rotor = \"b\"\nat_s = 0.2\n[[fault]]\nreset = \"b\"\nat_s = 80\n");
+    assert_eq!((outcome.is_well(), told), (true, vec![]));
+    let effects: Vec<_> = outcome.injected.iter().map(InjectedFault::effect).collect();
+    assert_eq!(effects, ["nothing came of it", "it did not begin"]);
+    assert_eq!(outcome.injected[0].row()[3..5], ["0.2 s", "the end"]);
+}
+
+/// Frames count from power-up: 1 and 1 for the status, then two writes and two reads for each setting, an axis beside the other.
+#[test]
+fn a_fault_can_hit_the_settings_and_the_read_back_finds_it() {
+    let (outcome, told) = disturbed("latched", "bit_flips = \"mosi\"\nbits = [20]\nat_frame = 4\nlasts_frames = 1\n");
+    assert!(
+        told.iter()
+            .any(|told| told.contains("was read back") && told.contains("likely cause: bit flips on mosi, at 20")),
+        "{told:?}"
+    );
+    let fault = &outcome.injected[0];
+    assert!(fault.began_s.unwrap() < 0.0 && fault.row()[3] == "before the timeline", "{fault:?}");
+    assert_eq!((fault.frames, fault.hits, fault.effect().as_str()), (1, 1, "1 hit in 1 frame"));
+}
+
+/// What befell the axis itself comes first; what is wrong with a word is blamed on the bus.
+#[test]
+fn the_likely_cause_is_the_nearest_one() {
+    let faults = "blocked_rotor = \"a\"\non = { axis = \"a\", motion = 1 }\n\
+        [[fault]]\nbit_flips = \"mosi\"\nbits = [3]\nat_s = 0.5\n";
+    let (_, told) = disturbed("fixed-word", faults);
+    let as_well = "likely cause: blocked rotor of `a` (fault 1); the bus was disturbed as well (fault 2)";
+    assert!(told.iter().any(|told| told.starts_with("`a` shows: stall") && told.ends_with(as_well)), "{told:#?}");
+    let bus = "`b` shows: CRC mismatch; likely cause: bit flips on mosi, at 3 of each frame (fault 2)";
+    assert!(told.iter().any(|told| told == bus), "{told:#?}");
+}
+
+#[test]
+fn the_same_bench_gives_the_same_outcome_and_another_seed_another_one() {
+    let noise = |seed| {
+        disturbed("fixed-word", &format!("bit_flips = \"miso\"\nprobability = 0.01\nseed = {seed}\nat_s = 0\n")).0
+    };
+    assert_eq!(noise(3), noise(3));
+    assert_ne!(noise(3), noise(4));
+}
+
+#[test]
+fn a_fault_that_has_changed_nothing_is_not_suspected() {
+    let faults = "blocked_rotor = \"a\"\nat_s = 0.2\n[[fault]]\nbit_flips = \"mosi\"\nbits = [500]\nat_s = 0\n";
+    let (outcome, told) = disturbed("latched", faults);
+    assert!(!told.is_empty() && told.iter().all(|told| told.ends_with("likely cause: blocked rotor of `a` (fault 1)")));
+    assert_eq!(outcome.injected[1].effect(), "it changed nothing on the bus");
+}

@@ -132,6 +132,13 @@ impl EdgeRegisters {
         }
     }
 
+    /// Puts another bit in the place of the one that a device has captured last; gives what was there. A device that is not
+    /// there has captured nothing.
+    pub(super) fn replace_arrival(&mut self, device: usize, bit: bool) -> Option<bool> {
+        let last = self.stages.get_mut(device)?.register.back_mut()?;
+        Some(std::mem::replace(last, bit))
+    }
+
     /// Takes up a selection that went on by whole clocks: what each output was left at by them, device 0 first.
     pub(super) fn resume(&mut self, lines: Lines, clocks: u64, left_last: &[bool]) {
         self.lines = lines;
@@ -238,7 +245,7 @@ fn rests_high(mode: SpiMode) -> bool {
     mode.to_hal().polarity == Polarity::IdleHigh
 }
 
-fn shows_first_bit_at_once(mode: SpiMode) -> bool {
+pub(super) fn shows_first_bit_at_once(mode: SpiMode) -> bool {
     mode.to_hal().phase == Phase::CaptureOnFirstTransition
 }
 

@@ -107,6 +107,20 @@ impl ShiftRegisters {
         }
     }
 
+    /// The level at the far end between two clocks: the bit that leaves next where it is shown at once, else the one that
+    /// has left last, low at first.
+    fn standing(&self, at_once: bool) -> bool {
+        if at_once { self.bits.front().copied().unwrap_or(false) } else { self.clocks > 0 && self.left_last }
+    }
+
+    /// Puts another bit in the place of the one that a device, not the first one, has taken in with the last clock; gives
+    /// what was there. A device that is not there has taken nothing.
+    fn replace_arrival(&mut self, device: usize, bit: bool) -> Option<bool> {
+        let behind = self.devices.checked_sub(device + 1)?;
+        let last = (behind + 1) * self.unit_bits - 1;
+        self.bits.get_mut(last).map(|place| std::mem::replace(place, bit))
+    }
+
     /// Takes an event in and appends the bits that leave at the far end to `miso`; a release gives what is latched.
     ///
     /// Bits without selection move nothing and bring nothing out; a release without selection latches nothing.

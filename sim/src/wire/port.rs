@@ -9,7 +9,7 @@
 
 use stepchain::map::{BitOrder, SpiMode, Wire};
 
-use super::edges::{Driver, EdgeRegisters};
+use super::edges::{Driver, EdgeRegisters, Lines, shows_first_bit_at_once};
 use super::{BusEvent, Latched, ShiftRegisters, bits_of, bytes_of};
 
 /// A chain's shift registers behind a controller whose mode and bit order need not be theirs.
@@ -159,6 +159,36 @@ impl Port {
         }
     }
 
+    /// One clock of the controller; gives what it reads.
+    pub fn clock(&mut self, bit: bool) -> bool {
+        let mut miso = Vec::new();
+        self.bits(&[bit], &mut miso);
+        miso.first().copied().unwrap_or(self.open_line)
+    }
+
+    /// One clock of the controller that gets lost on the way: MOSI takes the bit's level and no device moves. Gives what
+    /// the controller reads: the level at which MISO was left.
+    pub fn lose_clock(&mut self, bit: bool) -> bool {
+        self.driver.mosi = bit;
+        match &mut self.edges {
+            _ if !self.registers.selected => self.open_line,
+            Some(edges) => {
+                edges.set(Lines { mosi: bit, ..edges.lines() });
+                edges.miso().unwrap_or(self.open_line)
+            }
+            None => self.registers.standing(shows_first_bit_at_once(self.mode)),
+        }
+    }
+
+    /// Puts another bit in the place of the one that a device, not the first one, has taken in with the last clock; gives
+    /// what was there. A device that is not there has taken nothing.
+    pub fn replace_arrival(&mut self, device: usize, bit: bool) -> Option<bool> {
+        match &mut self.edges {
+            Some(edges) => edges.replace_arrival(device, bit),
+            None => self.registers.replace_arrival(device, bit),
+        }
+    }
+
     fn bits(&mut self, bits: &[bool], miso: &mut Vec<bool>) {
         if !self.is_selected() {
             self.unheard += bits.len() as u64;
@@ -247,6 +277,7 @@ mod tests {
             mode in 0usize..4, unit_bits in 1u8..=64, devices in 1usize..5,
             loaded in prop::array::uniform4(any::<u64>()),
             cuts in prop::collection::vec(prop::collection::vec(any::<bool>(), 0..80), 0..5), from in 0usize..5,
+            lost in any::<bool>(), arrival in any::<bool>(),
         ) {
             let wire = Wire::latched_units(unit_bits, FILLER).mode(MODES[mode]);
             let mut whole = Port::new(&wire, devices);
@@ -261,7 +292,14 @@ mod tests {
                 }
                 whole.take(BusEvent::Bits(bits), &mut by_clocks);
                 edges.take(BusEvent::Bits(bits), &mut by_edges);
+                prop_assert_eq!(whole.lose_clock(lost), edges.lose_clock(lost));
+                // A bit that has come into a register of one bit is shown already.
+                let device = number % devices;
+                if device > 0 && unit_bits > 1 {
+                    prop_assert_eq!(whole.replace_arrival(device, arrival), edges.replace_arrival(device, arrival));
+                }
             }
+            prop_assert_eq!(whole.replace_arrival(devices, arrival), edges.replace_arrival(devices, arrival));
             let (latched, latched_by_edges) =
                 (whole.take(BusEvent::Deselect, &mut by_clocks), edges.take(BusEvent::Deselect, &mut by_edges));
             prop_assert_eq!(latched, latched_by_edges);
@@ -289,6 +327,44 @@ mod tests {
         port.take(BusEvent::Bits(&[false; 8]), &mut miso);
         let latched = port.take(BusEvent::Deselect, &mut miso);
         assert_eq!(latched.map(|latched| latched.units), Some(vec![0x80]), "MOSI was left high");
+    }
+
+    /// By hand: the first bit shows before its clock in mode 0; in mode 3 the line is low until then, and keeps the bit.
+    #[test]
+    fn a_lost_clock_reads_what_the_line_was_left_at_and_moves_nothing() {
+        let read = |mode, controller| {
+            let mut port = Port::new(&Wire::latched_units(4, FILLER).mode(mode), 1);
+            port.load_device(0, 0b1011);
+            port.set_mode(controller);
+            let mut miso = Vec::new();
+            // A selection before it leaves nothing behind.
+            port.take(BusEvent::Select, &mut miso);
+            port.clock(false);
+            port.take(BusEvent::Deselect, &mut miso);
+            port.load_device(0, 0b1011);
+            let outside = port.lose_clock(false);
+            port.take(BusEvent::Select, &mut miso);
+            let before = [port.lose_clock(true), port.clock(true), port.lose_clock(true)];
+            let after = [port.clock(false), port.lose_clock(true)];
+            let latched = port.take(BusEvent::Deselect, &mut miso);
+            assert!(outside, "an open line");
+            // The lost clock was the last one: where MOSI is heard late, its level is heard first.
+            port.load_device(0, 0);
+            port.take(BusEvent::Select, &mut miso);
+            port.clock(false);
+            let next = port.take(BusEvent::Deselect, &mut miso).map(|latched| latched.units[0]);
+            assert_eq!(next, Some(u64::from(controller == SpiMode::Mode1)), "{controller:?}");
+            ([before.as_slice(), &after].concat(), latched.map(|latched| (latched.units[0], latched.clocks)))
+        };
+        let came = |bits: [u8; 5], unit| (bits.map(|bit| bit == 1).to_vec(), Some((unit, 2)));
+        assert_eq!(read(SpiMode::Mode0, SpiMode::Mode0), came([1, 1, 0, 0, 1], 0b1110));
+        assert_eq!(read(SpiMode::Mode3, SpiMode::Mode3), came([0, 1, 1, 0, 0], 0b1110));
+        assert_eq!(read(SpiMode::Mode3, SpiMode::Mode0), came([0, 0, 0, 0, 1], 0b1110), "first bit lost");
+        assert_eq!(
+            read(SpiMode::Mode0, SpiMode::Mode1),
+            came([1, 1, 0, 0, 1], 0b1111),
+            "MOSI as the lost clock left it"
+        );
     }
 
     /// In mode 1 the output keeps the bit that has left last until the next first edge: one that looks then sees it again.

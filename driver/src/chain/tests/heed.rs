@@ -258,6 +258,34 @@ fn a_field_that_is_read_first_is_looked_at_although_a_write_would_answer() {
     assert!(sent.contains(&vec![0x10]), "{sent:?}");
 }
 
+/// Whoever writes a register whole may change the field beside the named one, which waits for standstill.
+#[test]
+fn of_a_whole_register_every_field_is_looked_at_beforehand() {
+    struct Beside;
+    impl RegisterMap for Beside {
+        const LAYOUT: Layout = Foreseen::LAYOUT
+            .registers(&[
+                Register::new(Parameter::ProfileVelocity, 1, 4),
+                Register::new(Parameter::StartStopVelocity, 2, 4),
+                Register::new(Parameter::StandstillAmplitude, 1, 4).at_bit(4).access(Access::AtStandstill),
+            ])
+            .commands(&[
+                CommandForm::word(Verb::PeekStatus, PEEK).reply(WITH_MARK),
+                CommandForm::word(Verb::ReadParameter, &[Piece::fixed(4, 0x6), Piece::address(4)])
+                    .reply(&[Piece::data(8)]),
+                CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 0x4), Piece::address(4), Piece::data(8)]),
+            ]);
+    }
+    const BUSY: fn(usize, &mut [u8]) = |_, bytes| bytes[0] = 0b000_0110;
+    let whole = |parameter| Command::WriteContent { parameter, content: 1 };
+    let (result, sent) = send::<Beside, 1>(|| Bus::new(BUSY), [whole(Parameter::ProfileVelocity).into()]);
+    let (verb, obstacle) = (Verb::WriteParameter, Obstacle::Moving);
+    assert_eq!(result, Err(Error::NotNow { device: 0, verb, obstacle }));
+    assert_eq!(sent, [[0x10], [0x00]]);
+    let (result, sent) = send::<Beside, 1>(|| Bus::new(BUSY), [whole(Parameter::StartStopVelocity).into()]);
+    assert!(result.is_ok() && !sent.contains(&vec![0x10]), "{sent:?}");
+}
+
 #[test]
 fn what_cannot_be_encoded_is_refused_before_the_look() {
     let beyond = Command::write(Parameter::StartStopVelocity, Velocity::from_steps_per_s(256).unwrap());

@@ -13,6 +13,8 @@ use crate::reply::Status;
 use crate::track::{Trust, UpdateError};
 use crate::units::{MicrostepResolution, Position};
 
+mod momentum;
+
 const STOP: Command = Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven };
 
 fn at(microsteps: i64) -> UnwrappedPosition {

@@ -57,7 +57,6 @@ const TEXT: &str = "
        63_274_354  0.0   fallen     positive direction
        63_274_354  0.0   fallen     command rejected, latched
        63_274_354  0.0   fallen     command unknown, latched
-       63_274_354  0.0   fallen     overtemperature warning
        63_274_354  0.0   raised     reset occurred, latched
 ";
 

@@ -11,6 +11,7 @@ use stepchain::map::{EdgeAction, StopRamp};
 use super::{Axis, Task};
 use crate::device::bounce::Bounce;
 use crate::device::machine::Switch;
+use crate::inject::Winding;
 use crate::motion::{self, Limits, OutOfRange};
 
 /// What has happened since the device asked last.
@@ -18,8 +19,8 @@ use crate::motion::{self, Limits, OutOfRange};
 pub(in crate::device) struct News {
     /// The home switch has closed.
     pub(in crate::device) has_closed: bool,
-    /// The rotor no longer followed.
-    pub(in crate::device) has_stalled: bool,
+    /// The rotor no longer followed, as seen on winding A and on winding B.
+    pub(in crate::device) has_stalled: [bool; 2],
 }
 
 /// A motion that ends when the home switch does something.
@@ -113,6 +114,18 @@ impl Axis {
         self.notice(now_ns);
     }
 
+    /// The rotor cannot turn from now on, or can again.
+    pub(in crate::device) fn set_blocked(&mut self, now_ns: u64, is_blocked: bool) {
+        self.machine.set_blocked(is_blocked, self.position(now_ns));
+        self.notice(now_ns);
+    }
+
+    /// A winding carries no current from now on, or does again.
+    pub(in crate::device) fn set_open(&mut self, now_ns: u64, winding: Winding, is_open: bool) {
+        self.machine.set_open(winding, is_open, self.position(now_ns));
+        self.notice(now_ns);
+    }
+
     /// When something will happen of itself, if nobody commands anything before.
     pub(in crate::device) fn next_event(&self) -> Option<u64> {
         let now_ns = self.happened_to_ns;
@@ -164,7 +177,11 @@ impl Axis {
         self.machine.contact.set(now_ns, self.machine.is_closed(count));
         let (is_closed, is_beyond) = (self.machine.shows_closed(count, now_ns), self.machine.is_beyond(count));
         self.news.has_closed |= is_closed && !self.was_closed;
-        self.news.has_stalled |= is_beyond && !self.was_beyond;
+        if is_beyond && !self.was_beyond {
+            let [on_a, on_b] = &mut self.news.has_stalled;
+            *on_a |= self.machine.shows_on(Winding::A);
+            *on_b |= self.machine.shows_on(Winding::B);
+        }
         (self.was_closed, self.was_beyond) = (is_closed, is_beyond);
         if let Some(Search { until, limits }) = self.search.filter(|search| search.until.closed == is_closed) {
             self.search = None;

@@ -3,12 +3,12 @@
 
 /// A sequence of draws that its two seeds settle.
 #[derive(Clone, Debug)]
-pub(super) struct Dice {
+pub(crate) struct Dice {
     state: u64,
 }
 
 impl Dice {
-    pub(super) fn new(seed: u64, attempt: u64) -> Self {
+    pub(crate) fn new(seed: u64, attempt: u64) -> Self {
         let mut dice = Self { state: seed };
         dice.state = dice.next() ^ attempt;
         dice
@@ -22,18 +22,18 @@ impl Dice {
     }
 
     /// A number below `count`, or 0 if that is 0.
-    pub(super) fn below(&mut self, count: u64) -> u64 {
+    pub(crate) fn below(&mut self, count: u64) -> u64 {
         // The bias of the product's upper half is below one in 2³² for the small counts here.
         ((u128::from(self.next()) * u128::from(count)) >> 64) as u64
     }
 
     /// A number between two, both included.
-    pub(super) fn between(&mut self, least: u64, greatest: u64) -> u64 {
+    pub(crate) fn between(&mut self, least: u64, greatest: u64) -> u64 {
         least + self.below(greatest.saturating_sub(least) + 1)
     }
 
     /// A number of this many bits.
-    pub(super) fn bits(&mut self, width: u8) -> u64 {
+    pub(crate) fn bits(&mut self, width: u8) -> u64 {
         match width {
             0 => 0,
             width => self.next() >> (64 - width.min(64)),
@@ -41,22 +41,36 @@ impl Dice {
     }
 
     /// True once in `times`.
-    pub(super) fn chance(&mut self, times: u64) -> bool {
+    pub(crate) fn chance(&mut self, times: u64) -> bool {
         self.below(times) == 0
     }
 
-    pub(super) fn pick<T: Copy>(&mut self, choices: &[T]) -> T {
+    /// A share of one, 0 included and 1 not.
+    pub(crate) fn share(&mut self) -> f64 {
+        (self.next() >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    /// `count` different numbers below `end`, in their order; all of them if there are no more.
+    pub(crate) fn places(&mut self, count: u64, end: u64) -> Vec<u64> {
+        let mut places = std::collections::BTreeSet::new();
+        while (places.len() as u64) < count.min(end) {
+            places.insert(self.below(end));
+        }
+        places.into_iter().collect()
+    }
+
+    pub(crate) fn pick<T: Copy>(&mut self, choices: &[T]) -> T {
         choices[self.below(choices.len() as u64) as usize]
     }
 
-    pub(super) fn shuffle<T>(&mut self, entries: &mut [T]) {
+    pub(crate) fn shuffle<T>(&mut self, entries: &mut [T]) {
         for end in (1..entries.len()).rev() {
             entries.swap(end, self.below(end as u64 + 1) as usize);
         }
     }
 
     /// `count` different numbers of `width` bits, in any order.
-    pub(super) fn distinct(&mut self, count: usize, width: u8) -> Vec<u64> {
+    pub(crate) fn distinct(&mut self, count: usize, width: u8) -> Vec<u64> {
         let mut numbers = Vec::new();
         while numbers.len() < count {
             let number = self.bits(width);
