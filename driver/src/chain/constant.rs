@@ -379,7 +379,7 @@ impl Reading {
             return Err(ReplyError::Malformed);
         }
         let mut word = 0;
-        for run in &self.runs {
+        for run in self.runs.iter().take_while(|run| run.mask != 0) {
             let bits = unit & run.mask;
             word |= if run.is_right { bits.checked_shr(run.by) } else { bits.checked_shl(run.by) }.unwrap_or(0);
         }

@@ -112,14 +112,15 @@ impl Coding {
         }
         let (end, beyond) = if bits < 0 { (least, unit_min) } else { (greatest, unit_max) };
         let fraction_bits = unit.fraction_bits() as u32;
-        // A unit's bits are at most 2³², so the products stay within 64 bits; a step is at least a quarter of what they hold.
+        // A unit's bits are at most 2³², so the product stays within 64 bits; with room for a step above it below.
         let product = bits.unsigned_abs().wrapping_mul(denominator as u64);
         let step = (numerator as u64) << fraction_bits;
         let whole = product >> fraction_bits;
-        if whole > u32::MAX as u64 || step >> 62 != 0 {
+        if whole > u32::MAX as u64 || (product | step) >> 62 != 0 {
             return None;
         }
-        let Some(below) = (if numerator == 1 { Some(whole as u32) } else { (whole as u32).checked_div(numerator) }) else {
+        let Some(below) = (if numerator == 1 { Some(whole as u32) } else { (whole as u32).checked_div(numerator) })
+        else {
             return None;
         };
         let twice_rest = product.wrapping_sub((below as u64).wrapping_mul(step)) << 1;

@@ -3,6 +3,7 @@
 //! They do what somebody would write who has the datasheet and one product: the same frames, the same rounding and the same
 //! range checks as the driver, and nothing that is not needed for these commands. All arithmetic is of 32 bits.
 
+use crate::Aligned;
 use crate::application::DEVICES;
 
 /// What could not be sent, or not be believed.
@@ -17,7 +18,7 @@ const fn parts(bits: i32) -> (bool, u32, u32) {
 
 /// `reference::Latched`: 16-bit units.
 pub mod latched {
-    use super::{DEVICES, Refused, parts};
+    use super::{Aligned, DEVICES, Refused, parts};
 
     /// A frame of the chain.
     pub type Frame = [u8; 2 * DEVICES];
@@ -37,7 +38,7 @@ pub mod latched {
     }
 
     /// Ramp to a velocity.
-    pub const fn move_velocity(bits: &[i32; DEVICES]) -> Result<[Frame; 2], Refused> {
+    pub const fn move_velocity(bits: &[i32; DEVICES]) -> Result<Aligned<[Frame; 2]>, Refused> {
         let mut frames = [[0; 2 * DEVICES]; 2];
         let mut device = 0;
         while device < DEVICES {
@@ -50,11 +51,11 @@ pub mod latched {
             put(&mut frames[1], device, [mid, low]);
             device += 1;
         }
-        Ok(frames)
+        Ok(Aligned(frames))
     }
 
     /// Write the profile velocity.
-    pub const fn write_profile_velocity(bits: &[i32; DEVICES]) -> Result<[Frame; 3], Refused> {
+    pub const fn write_profile_velocity(bits: &[i32; DEVICES]) -> Result<Aligned<[Frame; 3]>, Refused> {
         let mut frames = [[0; 2 * DEVICES]; 3];
         let mut device = 0;
         while device < DEVICES {
@@ -68,11 +69,11 @@ pub mod latched {
             put(&mut frames[2], device, [mid, low]);
             device += 1;
         }
-        Ok(frames)
+        Ok(Aligned(frames))
     }
 
     /// Ask for the status, then the filler behind which it comes.
-    pub const PEEK: [Frame; 2] = [[0xE0, 0, 0xE0, 0, 0xE0, 0, 0xE0, 0], [0x7E; 2 * DEVICES]];
+    pub static PEEK: Aligned<[Frame; 2]> = Aligned([[0xE0, 0, 0xE0, 0, 0xE0, 0, 0xE0, 0], [0x7E; 2 * DEVICES]]);
 
     /// The status words in the frame that came back.
     pub fn statuses(frame: &Frame) -> [u16; DEVICES] {
@@ -83,7 +84,7 @@ pub mod latched {
 
 /// `reference::FixedWord`: 48-bit words with a check.
 pub mod fixed_word {
-    use super::{DEVICES, Refused, parts};
+    use super::{Aligned, DEVICES, Refused, parts};
 
     /// A frame of the chain.
     pub type Frame = [u8; 6 * DEVICES];
@@ -129,7 +130,7 @@ pub mod fixed_word {
     }
 
     /// Ramp to a velocity: the velocity, then what sets it going.
-    pub const fn move_velocity(bits: &[i32; DEVICES]) -> Result<[Frame; 2], Refused> {
+    pub const fn move_velocity(bits: &[i32; DEVICES]) -> Result<Aligned<[Frame; 2]>, Refused> {
         let mut frames = [[0; 6 * DEVICES]; 2];
         let mut device = 0;
         while device < DEVICES {
@@ -141,11 +142,11 @@ pub mod fixed_word {
             put(&mut frames[1], device, 0x92, 1);
             device += 1;
         }
-        Ok(frames)
+        Ok(Aligned(frames))
     }
 
     /// Write the profile velocity.
-    pub const fn write_profile_velocity(bits: &[i32; DEVICES]) -> Result<[Frame; 1], Refused> {
+    pub const fn write_profile_velocity(bits: &[i32; DEVICES]) -> Result<Aligned<[Frame; 1]>, Refused> {
         let mut frames = [[0; 6 * DEVICES]; 1];
         let mut device = 0;
         while device < DEVICES {
@@ -156,11 +157,11 @@ pub mod fixed_word {
             put(&mut frames[0], device, 0xA0, code);
             device += 1;
         }
-        Ok(frames)
+        Ok(Aligned(frames))
     }
 
     /// Ask for the status, then the filler behind which it comes.
-    pub const PEEK: [Frame; 2] = {
+    pub static PEEK: Aligned<[Frame; 2]> = {
         let mut frames = [[0; 6 * DEVICES]; 2];
         let mut device = 0;
         while device < DEVICES {
@@ -168,7 +169,7 @@ pub mod fixed_word {
             put(&mut frames[1], device, 0x00, 0);
             device += 1;
         }
-        frames
+        Aligned(frames)
     };
 
     /// The status words in the frame that came back.

@@ -6,6 +6,7 @@ use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Value, Velocity};
 use stepchain::{AxisCommand, Command};
 
+use crate::Aligned;
 use crate::application::DEVICES;
 use crate::by_hand::{Refused, fixed_word, latched};
 
@@ -37,17 +38,17 @@ pub static FIXED_WORD_MOVE: Constant<FixedWord, DEVICES, 24, 2> = Constant::new(
 pub static FIXED_WORD_WRITE: Constant<FixedWord, DEVICES, 24, 1> = Constant::new(WRITE);
 pub static FIXED_WORD_PEEK: ConstantLook<FixedWord, DEVICES, 24, 2> = ConstantLook::new();
 
-const fn made<const B: usize, const F: usize>(frames: Result<[[u8; B]; F], Refused>) -> [[u8; B]; F] {
+const fn made<const B: usize, const F: usize>(frames: Result<Aligned<[[u8; B]; F]>, Refused>) -> Aligned<[[u8; B]; F]> {
     match frames {
         Ok(frames) => frames,
         Err(_) => panic!("beyond the range"),
     }
 }
 
-pub static BY_HAND_MOVE: [latched::Frame; 2] = made(latched::move_velocity(&BITS));
-pub static BY_HAND_WRITE: [latched::Frame; 3] = made(latched::write_profile_velocity(&BITS));
-pub static BY_HAND_FIXED_WORD_MOVE: [fixed_word::Frame; 2] = made(fixed_word::move_velocity(&BITS));
-pub static BY_HAND_FIXED_WORD_WRITE: [fixed_word::Frame; 1] = made(fixed_word::write_profile_velocity(&BITS));
+pub static BY_HAND_MOVE: Aligned<[latched::Frame; 2]> = made(latched::move_velocity(&BITS));
+pub static BY_HAND_WRITE: Aligned<[latched::Frame; 3]> = made(latched::write_profile_velocity(&BITS));
+pub static BY_HAND_FIXED_WORD_MOVE: Aligned<[fixed_word::Frame; 2]> = made(fixed_word::move_velocity(&BITS));
+pub static BY_HAND_FIXED_WORD_WRITE: Aligned<[fixed_word::Frame; 1]> = made(fixed_word::write_profile_velocity(&BITS));
 
 // Both ways say the same, or what they cost could not be compared.
 const fn same<const B: usize, const F: usize>(a: &[[u8; B]; F], b: &[[u8; B]; F]) -> bool {
@@ -61,9 +62,9 @@ const fn same<const B: usize, const F: usize>(a: &[[u8; B]; F], b: &[[u8; B]; F]
     true
 }
 
-const _: () = assert!(same(LATCHED_MOVE.frames(), &BY_HAND_MOVE));
-const _: () = assert!(same(LATCHED_WRITE.frames(), &BY_HAND_WRITE));
-const _: () = assert!(same(LATCHED_PEEK.frames(), &latched::PEEK));
-const _: () = assert!(same(FIXED_WORD_MOVE.frames(), &BY_HAND_FIXED_WORD_MOVE));
-const _: () = assert!(same(FIXED_WORD_WRITE.frames(), &BY_HAND_FIXED_WORD_WRITE));
-const _: () = assert!(same(FIXED_WORD_PEEK.frames(), &fixed_word::PEEK));
+const _: () = assert!(same(LATCHED_MOVE.frames(), &BY_HAND_MOVE.0));
+const _: () = assert!(same(LATCHED_WRITE.frames(), &BY_HAND_WRITE.0));
+const _: () = assert!(same(LATCHED_PEEK.frames(), &latched::PEEK.0));
+const _: () = assert!(same(FIXED_WORD_MOVE.frames(), &BY_HAND_FIXED_WORD_MOVE.0));
+const _: () = assert!(same(FIXED_WORD_WRITE.frames(), &BY_HAND_FIXED_WORD_WRITE.0));
+const _: () = assert!(same(FIXED_WORD_PEEK.frames(), &fixed_word::PEEK.0));

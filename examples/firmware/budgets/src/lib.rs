@@ -87,14 +87,19 @@ pub fn statuses<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>) -> bool {
     black_box(words).iter().all(Option::is_some)
 }
 
+/// Bytes that begin at a word of the processor's: what is copied by words is copied quickly, by hand as by the driver.
+#[derive(Debug)]
+#[repr(align(4))]
+pub struct Aligned<T>(pub T);
+
 /// Sends frames, and gives the last one as it came back.
-pub fn send<const B: usize, const F: usize>(frames: &[[u8; B]; F]) -> [u8; B] {
-    let mut buffer = [0; B];
-    for frame in frames {
-        buffer = *frame;
-        let _ = Bus.transfer_in_place(&mut buffer);
+pub fn send<const B: usize, const F: usize>(frames: &Aligned<[[u8; B]; F]>) -> [u8; B] {
+    let mut buffer = Aligned([0; B]);
+    for frame in &frames.0 {
+        buffer.0 = *frame;
+        let _ = Bus.transfer_in_place(&mut buffer.0);
     }
-    buffer
+    buffer.0
 }
 
 /// The status words in the answers to a constant: whether all could be read.
