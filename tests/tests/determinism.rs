@@ -84,8 +84,10 @@ fn job(number: usize) -> String {
     match number {
         0 => bench_files("label-winder.toml"),
         1 => bench_files("seedbed.toml"),
-        2 => conformance::check(&Latched::LAYOUT).to_string(),
-        number if number < 8 => traffic(OURS[number - 3], number as u64),
+        // Faults by script, with chance in them.
+        2 => bench_files("bad-day.toml"),
+        3 => conformance::check(&Latched::LAYOUT).to_string(),
+        number if number < 9 => traffic(OURS[number - 4], number as u64),
         number => traffic(random_map::layout(number as u64), number as u64),
     }
 }

@@ -10,6 +10,7 @@ use stepchain::track::{
 use stepchain::units::{Amplitude, Distance, MicrostepResolution, Position, Value, Velocity};
 use stepchain::{AsyncChain, Chain, Command};
 use stepchain_sim::chain::{VirtualChain, VirtualSpi};
+use stepchain_tests::maps::Twin;
 
 const MILLISECOND: u64 = 1_000_000;
 const SECOND: u64 = 1000 * MILLISECOND;
@@ -64,6 +65,28 @@ fn an_axis_is_not_moved_by_writing_the_registers_of_a_motion_one_by_one() {
     assert!(chain.send_guarded(&[writes[0].1, Command::Filler], &mut [guard]).is_err());
     assert_eq!(bench.frames(), 0);
     chain.send_guarded(&[Command::Filler, writes[0].1], &mut [guard]).unwrap();
+}
+
+/// Of the map with two axes, a run is the direction and the period of its axis.
+#[test]
+fn no_axis_of_two_is_moved_by_bare_writes_and_each_is_named() {
+    let (bench, guard) = bench::<Twin>(900, 0);
+    let turns = |axis| Command::WriteContent { parameter: Parameter::Custom(7), content: 1 }.on(axis);
+    let mut chain = GuardedChain::new(Chain::<Twin, _, 2>::new(bench.spi()), [guard, guard.axis(1)]);
+    for (device, axis) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
+        let error = chain.send_one(device, turns(axis)).unwrap_err();
+        assert_eq!(error, GuardedError::Refused { device, axis, reason: Refused::BareWrite { register: "direction" } });
+    }
+    assert_eq!(bench.frames(), 0, "nothing was sent");
+    // Beside a chain that asks nobody else, only the watched axis is of account.
+    let mut chain = Chain::<Twin, _, 2>::new(bench.spi());
+    let beside = |axis| [turns(axis), Command::Filler.into()];
+    assert!(chain.send_guarded(&beside(1), &mut [guard.axis(1)]).is_err());
+    assert_eq!(bench.frames(), 0);
+    chain.send_guarded(&beside(0), &mut [guard.axis(1)]).unwrap();
+    let speed = Command::write(Parameter::ProfileVelocity, Velocity::steps_per_s::<100>());
+    let mut chain = GuardedChain::new(chain, [guard]);
+    chain.send_one(0, speed.on(1)).unwrap();
 }
 
 /// Of the fixed-word map the resolution shares its register with two amplitudes, and "service" restores the defaults.

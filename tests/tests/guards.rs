@@ -3,7 +3,7 @@
 use core::time::Duration;
 
 use embassy_futures::block_on;
-use stepchain::chain::{Procedure, Step, UntilStill};
+use stepchain::chain::{DeviceError, Procedure, Step, UntilStill};
 use stepchain::homing::{AxisHoming, Homing, HomingVelocities, Method, SearchLimits};
 use stepchain::map::{BridgeState, Flag, Parameter, RegisterMap, StopRamp, Way};
 use stepchain::reference::{FixedWord, Latched};
@@ -180,6 +180,47 @@ fn procedures_pass_the_guards_and_settings_are_no_motion() {
     let mut apply = Apply::to_all(&Latched::LAYOUT, &settings);
     chain.run(&mut apply, &mut bench.delay()).unwrap();
     assert_eq!(apply.results(), &[Ok(()); 2]);
+}
+
+/// A procedure looks for no refusals, so a move of it may have been refused: what waits for it may begin from before it.
+#[test]
+fn a_move_that_a_procedure_has_sent_may_not_have_been_obeyed() {
+    let (bench, guards) = bench::<Latched>();
+    let mut chain: Guarded<Latched> = GuardedChain::new(Chain::new(bench.spi()), guards);
+    chain.send_one(0, Command::TakeStatus).unwrap();
+    chain.guard_mut(0, 0).unwrap().tracker.assume(Position::ZERO, at(0));
+    let mut sent: Guarded<Latched> = GuardedChain::new(Chain::new(bench.spi()), *chain.guards());
+    let mut awaited: AsyncGuarded<Latched> = GuardedChain::new(AsyncChain::new(bench.spi()), *chain.guards());
+    sent.send_one(0, by(5)).unwrap();
+    assert_eq!(sent.guards()[0].check(by(1).buffered()), Ok(()));
+    chain.run(&mut Moving(Some(by(5))), &mut bench.delay()).unwrap();
+    let unknown = Refused::Limit(LimitError::EndUnknown { cause: EndUnknown::Buffered });
+    assert_eq!(chain.guards()[0].check(by(1).buffered()), Err(unknown));
+    block_on(awaited.run(&mut Moving(Some(by(5))), &mut bench.delay())).unwrap();
+    assert_eq!(awaited.guards()[0].check(by(1).buffered()), Err(unknown));
+}
+
+/// By hand: of Latched a standstill is needed to make the present place zero, and device 0 turns.
+#[test]
+fn each_devices_reply_comes_back_although_another_has_refused() {
+    fn judge<E: core::fmt::Debug>(results: Result<[Result<Reply, DeviceError>; 2], GuardedError<E>>) {
+        let [turning, standing] = results.unwrap();
+        assert!(matches!(turning, Err(DeviceError::Rejected { .. })), "{turning:?}");
+        assert!(standing.unwrap().status.is_some());
+    }
+    let (bench, guards) = bench::<Latched>();
+    let mut plain = Chain::<Latched, _, 2>::new(bench.spi());
+    plain.send_one(0, Command::MoveVelocity { velocity: Velocity::steps_per_s::<50>() }).unwrap();
+    bench.advance_ns(SECOND / 10);
+    let home = [Command::HomeOnCurrentPosition; 2];
+    let mut chain: Guarded<Latched> = GuardedChain::new(plain, guards);
+    judge(chain.send_each(&home));
+    let frames = bench.frames();
+    assert!(matches!(chain.send_each(&[by(1); 2]), Err(GuardedError::Refused { device: 0, axis: 0, .. })));
+    assert_eq!(bench.frames(), frames, "nothing was sent");
+    let mut chain: AsyncGuarded<Latched> = GuardedChain::new(AsyncChain::new(bench.spi()), guards);
+    judge(block_on(chain.send_each(&home)));
+    assert!(block_on(chain.send_each(&[by(1); 2])).is_err());
 }
 
 #[test]

@@ -343,4 +343,6 @@ mod fronts;
 #[cfg(feature = "async")]
 mod heed;
 #[cfg(feature = "async")]
+mod heed_axes;
+#[cfg(feature = "async")]
 mod verified;

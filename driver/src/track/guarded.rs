@@ -11,7 +11,7 @@ use embedded_hal::spi::SpiDevice;
 
 #[cfg(feature = "async")]
 use crate::chain::AsyncChain;
-use crate::chain::{Chain, Error, Heeded, Procedure, RefusalNotice, Step, only, waits};
+use crate::chain::{Chain, DeviceError, Error, Heeded, Procedure, RefusalNotice, Step, only, waits};
 use crate::command::{AxisCommand, Command};
 use crate::map::{ChainMap, Devices, Layout};
 use crate::reply::{Reply, ReplyError};
@@ -75,6 +75,51 @@ pub enum GuardedError<E> {
 /// # Ok(())
 /// # }
 /// ```
+///
+/// # What it does not do
+///
+/// It refuses commands, and sends none of its own: **a velocity run goes on until somebody stops it**, beyond the limits
+/// too. Its owner asks the guard at each reading whether the axis may turn on, and stops it if not:
+///
+/// ```no_run
+/// # use embedded_hal::spi::SpiDevice;
+/// use core::time::Duration;
+/// use stepchain::map::{BridgeState, Parameter, StopRamp};
+/// use stepchain::reference::Latched;
+/// use stepchain::track::GuardedChain;
+/// use stepchain::units::{Value, Velocity};
+/// use stepchain::{Chain, Command};
+///
+/// # fn keep_in<S: SpiDevice>(
+/// #     mut chain: GuardedChain<Chain<Latched, S, 1>, 1>,
+/// #     wait: impl Fn(Duration),
+/// # ) -> Result<(), Box<dyn std::error::Error>>
+/// # where S::Error: 'static {
+/// let run = Command::MoveVelocity { velocity: Velocity::steps_per_s::<300>() };
+/// let period = Duration::from_millis(5);
+/// chain.send_one(0, run)?;
+/// loop {
+///     wait(period);
+///     let reply = chain.send_one(0, Command::read(Parameter::PositionDemandValue))?;
+///     let Some(Value::Position(counter)) = reply.value else { continue };
+///     let guard = chain.guard_mut(0, 0).ok_or("no such guard")?;
+///     let is_known = guard.tracker.update(counter, Some(period)).is_ok();
+///     if !is_known || guard.check(run).is_err() {
+///         chain.send_one(0, Command::Stop { ramp: StopRamp::Profile, bridge: BridgeState::Driven })?;
+///         break;
+///     }
+/// }
+/// # Ok(())
+/// # }
+/// ```
+///
+/// Each reading is late by a period and its own frames: [`braking`](Guard::braking) has to hold the way that the axis goes
+/// in that time, beside the way in which it stops. A call that fails ends this loop too, and stops nothing.
+///
+/// [`Tracker::assume`](super::Tracker::assume) and [`homed_at`](super::Tracker::homed_at) say where the axis **rests**: the
+/// guard forgets what it was told before, and judges the next command from there alone. Of an axis that moves, that lets
+/// moves pass which end beyond the limits: stop it first, and look that it stands. And where it has gone on from the named
+/// place, as from a probed position, read it before the next command.
 #[derive(Debug)]
 pub struct GuardedChain<C, const G: usize> {
     chain: C,
@@ -129,7 +174,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         let commands = commands.map(Into::into);
         announce(guards, M::DEVICES, &commands, false)?;
         let outcome = self.heeded(commands);
-        settle(guards, M::DEVICES, &commands, outcome)
+        settle(guards, M::DEVICES, &commands, outcome)?.all().map_err(GuardedError::Chain)
     }
 }
 
@@ -142,7 +187,21 @@ impl<M: ChainMap, S: SpiDevice, const N: usize, const G: usize> GuardedChain<Cha
     where
         C: Copy + Into<AxisCommand>,
     {
-        let commands = commands.map(Into::into);
+        self.heeded(commands.map(Into::into))?.all().map_err(GuardedError::Chain)
+    }
+
+    /// As [`send`](Self::send), with each device's reply or what is wrong with it.
+    ///
+    /// # Errors
+    /// As [`send`](Self::send), but for what is wrong with a single device once the commands were sent.
+    pub fn send_each<C>(&mut self, commands: &[C; N]) -> Result<[Result<Reply, DeviceError>; N], GuardedError<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        Ok(self.heeded(commands.map(Into::into))?.each())
+    }
+
+    fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, GuardedError<S::Error>> {
         announce(&mut self.guards, M::DEVICES, &commands, true)?;
         let outcome = self.chain.heeded(commands);
         settle(&mut self.guards, M::DEVICES, &commands, outcome)
@@ -211,7 +270,7 @@ impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize> AsyncCh
         let commands = commands.map(Into::into);
         announce(guards, M::DEVICES, &commands, false)?;
         let outcome = self.heeded(commands).await;
-        settle(guards, M::DEVICES, &commands, outcome)
+        settle(guards, M::DEVICES, &commands, outcome)?.all().map_err(GuardedError::Chain)
     }
 }
 
@@ -227,7 +286,24 @@ impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize, const G
     where
         C: Copy + Into<AxisCommand>,
     {
-        let commands = commands.map(Into::into);
+        self.heeded(commands.map(Into::into)).await?.all().map_err(GuardedError::Chain)
+    }
+
+    /// As [`send`](Self::send), with each device's reply or what is wrong with it.
+    ///
+    /// # Errors
+    /// As [`send`](Self::send), but for what is wrong with a single device once the commands were sent.
+    pub async fn send_each<C>(
+        &mut self,
+        commands: &[C; N],
+    ) -> Result<[Result<Reply, DeviceError>; N], GuardedError<S::Error>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        Ok(self.heeded(commands.map(Into::into)).await?.each())
+    }
+
+    async fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, GuardedError<S::Error>> {
         announce(&mut self.guards, M::DEVICES, &commands, true)?;
         let outcome = self.chain.heeded(commands).await;
         settle(&mut self.guards, M::DEVICES, &commands, outcome)
@@ -323,7 +399,7 @@ fn settle<E, const N: usize>(
     devices: Devices,
     commands: &[AxisCommand; N],
     outcome: Result<Heeded<N>, Error<E>>,
-) -> Result<[Reply; N], GuardedError<E>> {
+) -> Result<Heeded<N>, GuardedError<E>> {
     let outcome = outcome.inspect_err(|error| fail(guards, error)).map_err(GuardedError::Chain)?;
     for guard in guards {
         let answers = outcome.replies.iter().zip(&outcome.errors).zip(commands);
@@ -333,7 +409,7 @@ fn settle<E, const N: usize>(
             guard.observe(*asked, reply);
         }
     }
-    outcome.all().map_err(GuardedError::Chain)
+    Ok(outcome)
 }
 
 /// Shows the guards what came of an exchange in which nobody has looked for refusals.

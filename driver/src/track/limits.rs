@@ -169,7 +169,7 @@ mod tests {
     use std::string::ToString;
 
     use super::*;
-    use crate::map::{PositionCounter, Way};
+    use crate::map::{Direction, EdgeAction, PositionCounter, Way};
     use crate::units::Position;
 
     fn at(microsteps: i64) -> UnwrappedPosition {
@@ -240,6 +240,22 @@ mod tests {
             error.unwrap_err().to_string(),
             "from 7 microsteps the axis could only stop at 12 microsteps, and its travel ends at 10 microsteps"
         );
+    }
+
+    #[test]
+    fn what_ends_where_nobody_knows_is_refused_with_the_cause() {
+        let place = Place::new(&PositionCounter::new(8, &[1]), Position::ZERO, at(0));
+        let (velocity, action) = (Velocity::ZERO, EdgeAction::Probe);
+        for (command, cause) in [
+            (Command::SearchForSwitch { velocity, action }, EndUnknown::Search),
+            (Command::SearchForZero { velocity, action }, EndUnknown::Search),
+            (Command::PulseInput { direction: Direction::Positive }, EndUnknown::PulseInput),
+            (Command::PulseInput { direction: Direction::Negative }, EndUnknown::PulseInput),
+            (Command::ReturnToProbedPosition, EndUnknown::ProbedPosition),
+        ] {
+            let found = PositionLimits::new(at(-10), at(10)).check(&command, &place, Distance::ZERO);
+            assert_eq!(found, Err(LimitError::EndUnknown { cause }), "{command:?}");
+        }
     }
 
     #[test]

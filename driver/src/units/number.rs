@@ -130,14 +130,21 @@ impl fmt::Display for Unit {
 
 /// A fixed-point number: `bits` · 2^−`fraction_bits`.
 ///
-/// Prints as a decimal fraction, without trailing zeros, to at most nine places.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+/// Prints as a decimal fraction, without trailing zeros, to at most nine places. `Debug` prints that too, since so an
+/// error leaves `main`, with the bits behind it.
+#[derive(Clone, Copy, PartialEq, Eq, Hash)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Number {
     /// The number times 2^`fraction_bits`.
     pub bits: i64,
     /// Bits behind the binary point, at most 32.
     pub fraction_bits: u8,
+}
+
+impl fmt::Debug for Number {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{self} ({}/2^{})", self.bits, self.fraction_bits)
+    }
 }
 
 impl fmt::Display for Number {
@@ -221,6 +228,7 @@ pub(crate) const fn scaled(numerator: u64, denominator: u64, shift: u8) -> Optio
 #[cfg(test)]
 mod tests {
     extern crate std;
+    use std::format;
     use std::string::ToString;
 
     use super::*;
@@ -253,5 +261,11 @@ mod tests {
         assert_eq!(text(1, 32), "0");
         assert_eq!(text(43, 32), "0.00000001");
         assert_eq!(text((1 << 12) - 1, 12), "0.9998");
+    }
+
+    #[test]
+    fn debug_shows_the_decimal_and_tells_equal_values_of_unlike_form_apart() {
+        assert_eq!(format!("{:?}", Number { bits: 51_200_000, fraction_bits: 8 }), "200000 (51200000/2^8)");
+        assert_eq!(format!("{:?}", Number { bits: 200_000, fraction_bits: 0 }), "200000 (200000/2^0)");
     }
 }

@@ -291,7 +291,8 @@ impl World {
     /// When a line may change of itself: with an event, or with the phase of a motion.
     fn next_change_after(&self, at_ns: u64) -> Option<u64> {
         let axes = self.devices.iter().flat_map(Device::axes);
-        let phases = axes.filter_map(|axis| axis.engine().next_phase_change_after(at_ns));
+        // One that time cannot reach is told at its last instant.
+        let phases = axes.filter_map(|axis| axis.engine().next_phase_change_after(at_ns)).filter(|&ns| ns < u64::MAX);
         self.next_event_ns().into_iter().chain(phases).filter(|&change_ns| change_ns > at_ns).min()
     }
 

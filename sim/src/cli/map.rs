@@ -23,8 +23,9 @@ Example: a map to start from, as a file
   stepchain map export latched --to toml > my-chip.toml";
 
 const CHECK_EXAMPLE: &str = "\
-Example: is the map fit for use? A flaw is named with its line and column. Then the driver speaks to a
-virtual chain in all the map's words, and every law that is broken is told; exit 1 if one is.
+Example: is the map fit for use? A flaw is named with its line and column. Then the driver
+speaks to a virtual chain in all the map's words, and every law that is broken is told;
+exit 1 if one is.
   stepchain map check latched";
 
 const SHOW_EXAMPLE: &str = "\

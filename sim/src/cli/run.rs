@@ -271,8 +271,9 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
     }
     writeln!(
         out,
-        "Timeline: {} steps, {} s of virtual time.",
+        "Timeline: {} {}, {} s of virtual time.",
         bench.steps.len(),
+        if bench.steps.len() == 1 { "step" } else { "steps" },
         crate::report::number(outcome.duration_s)
     )?;
     for answer in &outcome.answers {

@@ -18,7 +18,8 @@
 //!
 //! What no check of a map alone can tell is whether it is the map of the chip on the table. An opcode, an address or a scale
 //! that is plausible but not the chip's fits itself here as it fits itself everywhere. Two things help against that: the
-//! datasheet's own examples as tests, and a capture of the real bus.
+//! datasheet's own examples as tests, and a capture of the real bus. Nor can it tell a wrong reply timing: a device decodes
+//! what comes while it answers either way, so a driver that waits without need, or does not wait, gets the same answers.
 //!
 //! Like [`run`](crate::run) this uses the driver's codec on the host; the devices that it speaks to do not.
 

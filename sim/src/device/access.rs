@@ -46,10 +46,13 @@ impl Device {
         let verb = Verb::WriteParameter;
         let Some(form) = self.dictionary.form(verb) else { return };
         match self.admit(form, 0, now_ns).and_then(|()| self.try_write(address, content, now_ns)) {
-            Ok(()) => {
+            Ok(ignored) => {
                 self.flags.word_is_fine();
                 let content = self.content(address, now_ns);
                 self.log(now_ns, EventKind::RegisterWritten { address, content });
+                if ignored != 0 {
+                    self.log(now_ns, EventKind::WriteIgnored { address, bits: ignored });
+                }
                 if let Some(trigger) = self.trigger(address, content) {
                     let argument = self.argument_of(&trigger);
                     self.carry_out(trigger.form, trigger.axis, argument, now_ns);
@@ -62,18 +65,20 @@ impl Device {
         self.answer(form.reply, &answer);
     }
 
-    /// Writes all fields at an address that can be written, or none.
-    fn try_write(&mut self, address: u16, content: u32, now_ns: u64) -> Result<(), Rejection> {
+    /// Writes all fields at an address that can be written, or none; the bits of those that cannot and were told otherwise.
+    fn try_write(&mut self, address: u16, content: u32, now_ns: u64) -> Result<u32, Rejection> {
         let fields: Vec<_> = self.dictionary.fields(address).collect();
         if fields.is_empty() {
             return Err(Rejection::NoSuchRegister { address });
         }
         let is_shared = fields.len() > 1;
         let is_meant = |field: &&Register| !is_shared || field_of(content, field) != self.code_now(field, now_ns);
-        let writable: Vec<_> = fields.into_iter().filter(|field| Dictionary::is_writable(field)).collect();
+        let (writable, others): (Vec<_>, Vec<_>) = fields.into_iter().partition(|field| Dictionary::is_writable(field));
         if writable.is_empty() {
             return Err(Rejection::ReadOnly { address });
         }
+        let differing = |field: &Register| (field_of(content, field) ^ self.code_now(field, now_ns)) << field.lsb;
+        let ignored = others.into_iter().fold(0, |bits, field| bits | differing(field));
         let changed: Vec<_> = writable.into_iter().filter(is_meant).collect();
         for field in &changed {
             self.check_access(field, now_ns)?;
@@ -83,7 +88,7 @@ impl Device {
         for field in changed {
             self.store(field, field_of(content, field), now_ns);
         }
-        Ok(())
+        Ok(ignored)
     }
 
     fn check_access(&self, field: &Register, now_ns: u64) -> Result<(), Rejection> {

@@ -76,6 +76,14 @@ pub enum EventKind {
         /// What it holds now.
         content: u32,
     },
+    /// Of a register that was written, the read-only fields beside the written ones were told otherwise and hold what
+    /// they held. No harm, and no more than a stale copy where such a field is live.
+    WriteIgnored {
+        /// Its address.
+        address: u16,
+        /// The bits of the content in which what was told differs from what is held.
+        bits: u32,
+    },
     /// The ramp generator of an axis does something else from now on.
     MotionStateChanged {
         /// The axis of the device.

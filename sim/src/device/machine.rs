@@ -256,6 +256,7 @@ impl Machine {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::device::bounce::Bounce;
 
     fn machine(from_steps: f64, to_steps: f64) -> Machine {
         let mut machine = Machine::new(16);
@@ -292,6 +293,20 @@ mod tests {
         assert_eq!([-3, -2, 0, 1].map(|count| machine.is_closed(count)), [false, true, true, false]);
         machine.restart(-2, 16);
         assert_eq!((machine.rotor_steps(0), machine.is_closed(-1), machine.is_closed(8)), (2.0, false, true));
+    }
+
+    /// Half a millionth of a step away is on the place for microsteps of a full step, and not for those of a 16th.
+    #[test]
+    fn a_switch_that_another_resolution_sees_otherwise_has_not_moved_and_does_not_bounce() {
+        let mut machine = Machine::new(1);
+        machine.set_switch(Switch::ClosedBetween { from_steps: 5e-7, to_steps: 1.0 });
+        machine.contact.set_bounce(Some(Bounce { duration_ns: 1_000, bounces: 3, seed: 1 }));
+        machine.contact.set(0, machine.is_closed(0));
+        assert_eq!((machine.is_closed(0), machine.contact.next_change_after(1_000)), (true, None));
+        machine.rescale(0, 16);
+        assert!(!machine.is_closed(0));
+        machine.contact.set(5_000, machine.is_closed(0));
+        assert_eq!(machine.contact.next_change_after(5_000), None);
     }
 
     /// By hand: the stop at 3 steps is count 48. At 64 the rotor has lost 16; back at 56 it is 8 counts below the stop.

@@ -15,8 +15,8 @@
 //!   With nothing to say, the map's idle reply leaves. A rejected word is answered like an obeyed one; content that
 //!   is not there is zero, and has no length where the wire sends whole units by the register.
 //! * **Rejections** change nothing but the status. Writing a code that the map gives no meaning is one of them. In a
-//!   register with several fields only those are written that can be; a field that may not be written at this time
-//!   does no harm if it is written with what it holds.
+//!   register with several fields only those are written that can be, and the log has the bits of the others that were
+//!   told otherwise; a field that may not be written at this time does no harm if it is written with what it holds.
 //! * **Commands made of writes** take effect with their last write; their other parts are what the registers hold.
 //! * **Motion parameters** are what the registers hold when the command comes, and stay for this motion. Without a
 //!   register: no deceleration means the acceleration, no quick stop deceleration the deceleration, no start-stop
@@ -426,13 +426,13 @@ impl Device {
         self.tell_news(now_ns);
     }
 
-    /// What happens next, and to which axis.
+    /// What happens next, and to which axis. What time cannot reach, its last instant included, never happens.
     fn next_of_axes(&self) -> Option<(u64, u8)> {
         let next = |(axis, of_axis): (u8, &Axis)| {
             let done = self.waiting.get(&axis).and_then(|_| of_axis.done_at());
             Some((of_axis.next_event().into_iter().chain(done).min()?, axis))
         };
-        (0..).zip(&self.axes).filter_map(next).min()
+        (0..).zip(&self.axes).filter_map(next).filter(|&(at_ns, _)| at_ns < u64::MAX).min()
     }
 
     /// Catches what the axes show and tell.

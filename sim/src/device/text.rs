@@ -70,6 +70,7 @@ impl EventKind {
             Self::CrcMismatch { .. } => "check",
             Self::RegisterRead { .. } => "read",
             Self::RegisterWritten { .. } => "written",
+            Self::WriteIgnored { .. } => "ignored",
             Self::MotionStateChanged { .. } => "state",
             Self::BridgeChanged { .. } => "bridge",
             Self::TargetReached { .. } => "arrived",
@@ -100,6 +101,9 @@ impl fmt::Display for EventKind {
             }
             Self::RegisterRead { address, content } | Self::RegisterWritten { address, content } => {
                 write!(f, "{word:<9}  {content:#x} at {address:#04x}")
+            }
+            Self::WriteIgnored { address, bits } => {
+                write!(f, "{word:<9}  bits {bits:#x} at {address:#04x}, which are read only")
             }
             Self::MotionStateChanged { from, to, .. } => write!(f, "{word:<9}  {} -> {}", from.name(), to.name()),
             Self::BridgeChanged { from, to, .. } => {

@@ -14,6 +14,7 @@ use crate::track::{Trust, UpdateError};
 use crate::units::{MicrostepResolution, Position};
 
 mod momentum;
+mod writes;
 
 const STOP: Command = Command::Stop { ramp: StopRamp::Quick, bridge: BridgeState::Driven };
 

@@ -13,6 +13,7 @@ use stepchain::map::{Flag, RegisterMap};
 use stepchain::reference::Latched;
 
 use crate::chain::{PATIENCE, PinError, Span, VirtualChain};
+use crate::device::Switch;
 
 const MS: u64 = 1_000_000;
 
@@ -284,4 +285,20 @@ fn the_clock_reads_the_same_in_each_of_its_measures() {
     assert_eq!(clock.instant().duration_since_epoch().to_micros(), 1_234_567);
     let later = clock.now() + core::time::Duration::from_nanos(1);
     assert_eq!(clock.elapsed_since(later), core::time::Duration::ZERO);
+}
+
+/// By hand: 6.4e10 microsteps at 1.28/s are 5e10 s, and time ends after 1.8e10.
+#[test]
+fn an_edge_that_lies_behind_the_end_of_time_never_comes() {
+    let chain = chain();
+    chain.set_switch(0, 0, Switch::ClosedBetween { from_steps: 1e9, to_steps: 2e9 });
+    for unit in [[0xB4, 0x00], [0x00, 0x01]] {
+        SpiDevice::write(&mut chain.spi(), &unit).unwrap();
+    }
+    let mut switch = chain.home_switch_pin(0, 0, PinState::High);
+    assert_eq!(block_on(switch.wait_for_high()), Err(PinError::NeverComes));
+    assert!(chain.now_ns() < 1_000 * MS, "nobody has waited for it");
+    chain.advance_ns(u64::MAX);
+    assert_eq!(chain.velocity_steps_per_s(0, 0), 0.02);
+    assert_eq!(switch.is_high(), Ok(false));
 }

@@ -153,3 +153,39 @@ fn a_velocity_register_without_sign_shows_the_speed() {
     send(&mut device, 0, &[0x22, 0xEC]);
     assert_eq!((device.axes()[0].velocity_steps_per_s(S), device.content(2, S)), (-20.0, 20));
 }
+
+/// The speed, live and read only, in bits 0..8; a limit that can be written in bits 8..12.
+const SHARED: Layout = Layout::new("shared", Wire::latched_units(8, &[Piece::fixed(8, 0)]))
+    .registers(&[
+        Register::new(Parameter::VelocityDemandValue, 0x01, 8).access(Access::ReadOnly),
+        Register::new(Parameter::StallLimit, 0x01, 4).at_bit(8).reset(5),
+    ])
+    .commands(&[
+        CommandForm::word(
+            Verb::MoveVelocity,
+            &[Piece::fixed(8, 0xC0), Piece::velocity(Coding::signed(8, Encoding::Raw))],
+        ),
+        CommandForm::word(Verb::ReadParameter, &[Piece::fixed(4, 0b1001), Piece::address(4)])
+            .reply(&[Piece::DataByRegister]),
+        CommandForm::word(Verb::WriteParameter, &[Piece::fixed(4, 0b1010), Piece::address(4), Piece::DataByRegister]),
+    ])
+    .position(PositionCounter::new(8, &[1]));
+
+/// By hand: 1000 steps/s² from rest are 100 steps/s, or 0x64, after 0.1 s. 0x0755 asks for 0x55, and 0x64 ^ 0x55 is 0x31.
+#[test]
+fn what_is_told_to_a_read_only_field_beside_a_written_one_is_ignored_and_recorded() {
+    assert_eq!(SHARED.validate(), Ok(()));
+    let mut device = device(&SHARED);
+    send(&mut device, 0, &[0xC0, 100]);
+    device.advance(S);
+    device.take_events();
+    send(&mut device, S, &[0xA1, 0x07, 0x55]);
+    let events = device.take_events();
+    let written = EventKind::RegisterWritten { address: 0x01, content: 0x0764 };
+    let ignored = EventKind::WriteIgnored { address: 0x01, bits: 0x31 };
+    assert_eq!(events, [(S, written), (S, ignored.clone())]);
+    assert_eq!(ignored.to_string(), "ignored    bits 0x31 at 0x01, which are read only");
+    // Told what it holds, nothing is ignored.
+    send(&mut device, S, &[0xA1, 0x05, 0x64]);
+    assert_eq!(device.take_events(), [(S, EventKind::RegisterWritten { address: 0x01, content: 0x0564 })]);
+}
