@@ -343,7 +343,7 @@ impl Prepared {
     /// `None` for filler.
     // Kept apart: merged into the one caller in most images, it costs 200 bytes more there (thumbv7em, optimised for size).
     #[inline(never)]
-    pub(crate) fn new(layout: &Layout, asked: AxisCommand) -> Result<Option<Self>, CommandError> {
+    pub(crate) const fn new(layout: &Layout, asked: AxisCommand) -> Result<Option<Self>, CommandError> {
         let AxisCommand { axis, command, buffer_mode } = asked;
         let Some(verb) = command.verb() else {
             return Ok(None);
@@ -351,35 +351,25 @@ impl Prepared {
         if axis >= layout.axes {
             return Err(CommandError::NoSuchAxis { axis, axes: layout.axes });
         }
-        let form = layout.form_in(verb, buffer_mode).ok_or(CommandError::Unsupported { verb, buffer_mode })?;
-        let mut prepared = Self { form, register: None, axis, positive: true, code: 0, is_content: false };
-        match command {
-            Command::ReadParameter { parameter } => prepared.register = Some(find(layout, parameter, axis)?),
-            Command::WriteParameter { parameter, value } => {
-                let register = find(layout, parameter, axis)?;
-                prepared.code = code_for(register, value)?;
-                prepared.register = Some(register);
-                if layout.wire.shared_write == SharedWrite::Shadow && layout.is_shared(register.address) {
-                    return Err(CommandError::NeedsShadow { register: register.name });
-                }
-            }
-            Command::WriteContent { parameter, content } => {
-                let register = find(layout, parameter, axis)?;
-                if register.access == Access::ReadOnly {
-                    return Err(CommandError::ReadOnly { register: register.name });
-                }
-                let mask = layout.content_mask(register.address);
-                if content & !mask != 0 {
-                    return Err(CommandError::Content { register: register.name, found: content, mask });
-                }
-                prepared.code = content;
-                prepared.is_content = true;
-                prepared.register = Some(register);
+        let Some(form) = layout.form_in(verb, buffer_mode) else {
+            return Err(CommandError::Unsupported { verb, buffer_mode });
+        };
+        let plain = Self { form, register: None, axis, positive: true, code: 0, is_content: false };
+        let prepared = match command {
+            Command::ReadParameter { parameter }
+            | Command::WriteParameter { parameter, .. }
+            | Command::WriteContent { parameter, .. } => {
+                let Some(register) = layout.register(parameter, axis) else {
+                    return Err(CommandError::NoSuchParameter { parameter });
+                };
+                plain.of_register(layout, register, command)
             }
             Command::MoveVelocity { velocity }
             | Command::SearchForSwitch { velocity, .. }
-            | Command::SearchForZero { velocity, .. } => prepared.argue(layout, velocity.into())?,
-            Command::MoveRelative { distance } => prepared.argue(layout, distance.into())?,
+            | Command::SearchForZero { velocity, .. } => {
+                plain.arguing(layout, velocity.to_bits(), Unit::StepsPerSecond)
+            }
+            Command::MoveRelative { distance } => plain.arguing(layout, distance.to_bits(), Unit::Microsteps),
             Command::MoveAbsolute { target, .. } => {
                 let (min, max) = layout.position.range();
                 let bits = target.to_bits();
@@ -387,9 +377,11 @@ impl Prepared {
                     let error = Unit::Microsteps.out_of_range(bits, min, max);
                     return Err(CommandError::OutOfRange { of: verb.name(), error });
                 }
-                prepared.argue(layout, target.into())?;
+                plain.arguing(layout, bits, Unit::Microsteps)
             }
-            Command::PulseInput { direction } => prepared.positive = direction == Direction::Positive,
+            Command::PulseInput { direction } => {
+                Ok(Self { positive: matches!(direction, Direction::Positive), ..plain })
+            }
             Command::Filler
             | Command::Stop { .. }
             | Command::PeekStatus
@@ -399,57 +391,128 @@ impl Prepared {
             | Command::ReturnToProbedPosition
             | Command::RestoreDefaults
             | Command::ResetNode
-            | Command::FaultReset => {}
-        }
-        Ok(Some(prepared))
-    }
-
-    /// Takes the command's velocity, distance or target: its direction, and its code in the form's own coding.
-    fn argue(&mut self, layout: &Layout, argument: Value) -> Result<(), CommandError> {
-        let bits = argument.to_bits();
-        self.positive = bits >= 0;
-        let Some((coding, of, is_magnitude)) = coding_of(layout, self.form, self.axis) else {
-            return Ok(());
+            | Command::FaultReset => Ok(plain),
         };
-        let bits = if is_magnitude { bits.saturating_abs() } else { bits };
-        self.code = coding.code_of(bits, argument.unit()).map_err(|error| CommandError::OutOfRange { of, error })?;
-        Ok(())
+        match prepared {
+            Ok(prepared) => Ok(Some(prepared)),
+            Err(error) => Err(error),
+        }
+    }
+
+    /// The command that reads or writes this register.
+    const fn of_register(
+        mut self,
+        layout: &Layout,
+        register: &'static Register,
+        command: Command,
+    ) -> Result<Self, CommandError> {
+        self.register = Some(register);
+        match command {
+            Command::WriteParameter { value, .. } => {
+                self.code = match code_for(register, value) {
+                    Ok(code) => code,
+                    Err(error) => return Err(error),
+                };
+                if matches!(layout.wire.shared_write, SharedWrite::Shadow) && layout.is_shared(register.address) {
+                    return Err(CommandError::NeedsShadow { register: register.name });
+                }
+            }
+            Command::WriteContent { content, .. } => {
+                if matches!(register.access, Access::ReadOnly) {
+                    return Err(CommandError::ReadOnly { register: register.name });
+                }
+                let mask = layout.content_mask(register.address);
+                if content & !mask != 0 {
+                    return Err(CommandError::Content { register: register.name, found: content, mask });
+                }
+                self.code = content;
+                self.is_content = true;
+            }
+            _ => {}
+        }
+        Ok(self)
+    }
+
+    /// Takes the bits of the command's velocity, distance or target: its direction, and its code in the form's own coding.
+    const fn arguing(mut self, layout: &Layout, bits: i64, unit: Unit) -> Result<Self, CommandError> {
+        self.positive = bits >= 0;
+        let Some(argument) = Argument::of(layout, self.form, self.axis) else {
+            return Ok(self);
+        };
+        let bits = if argument.is_magnitude { bits.saturating_abs() } else { bits };
+        match argument.coding.code_of(bits, unit) {
+            Ok(code) => {
+                self.code = code;
+                Ok(self)
+            }
+            Err(error) => Err(CommandError::OutOfRange { of: argument.of, error }),
+        }
     }
 }
 
-fn find(layout: &Layout, parameter: Parameter, axis: u8) -> Result<&'static Register, CommandError> {
-    layout.register(parameter, axis).ok_or(CommandError::NoSuchParameter { parameter })
-}
-
-fn code_for(register: &Register, value: Value) -> Result<u32, CommandError> {
+const fn code_for(register: &Register, value: Value) -> Result<u32, CommandError> {
     let of = register.name;
-    if register.access == Access::ReadOnly {
+    if matches!(register.access, Access::ReadOnly) {
         return Err(CommandError::ReadOnly { register: of });
     }
-    if value.unit() != register.unit {
+    if value.unit() as u8 != register.unit as u8 {
         return Err(CommandError::WrongUnit { register: of, found: value.unit(), expected: register.unit });
     }
-    register.code_of(value).map_err(|error| CommandError::OutOfRange { of, error })
+    match register.coding.code_of(value.to_bits(), register.unit) {
+        Ok(code) => Ok(code),
+        Err(error) => Err(CommandError::OutOfRange { of, error }),
+    }
 }
 
 /// How a form codes its argument, whose coding that is, and whether the direction is sent apart.
-fn coding_of(layout: &Layout, form: &CommandForm, axis: u8) -> Option<(Coding, &'static str, bool)> {
-    match form.request {
-        Request::Word(pieces) => {
-            let coding = pieces.iter().find_map(|piece| match *piece {
-                Piece::Velocity { coding, .. } | Piece::Distance { coding, .. } | Piece::Position { coding, .. } => {
-                    Some(coding)
+struct Argument {
+    coding: &'static Coding,
+    of: &'static str,
+    is_magnitude: bool,
+}
+
+impl Argument {
+    const fn of(layout: &Layout, form: &'static CommandForm, axis: u8) -> Option<Self> {
+        let mut found = None;
+        let mut is_magnitude = false;
+        match form.request {
+            Request::Word(pieces) => {
+                let mut rest = pieces;
+                while let [piece, tail @ ..] = rest {
+                    rest = tail;
+                    match piece {
+                        Piece::Velocity { coding, .. }
+                        | Piece::Distance { coding, .. }
+                        | Piece::Position { coding, .. }
+                            if found.is_none() =>
+                        {
+                            found = Some((coding, form.verb.name()));
+                        }
+                        Piece::Direction { .. } => is_magnitude = true,
+                        _ => {}
+                    }
                 }
-                _ => None,
-            })?;
-            let is_magnitude = pieces.iter().any(|piece| matches!(piece, Piece::Direction { .. }));
-            Some((coding, form.verb.name(), is_magnitude))
+            }
+            Request::Writes(writes) => {
+                let mut rest = writes;
+                while let [write, tail @ ..] = rest {
+                    rest = tail;
+                    match write.source {
+                        Source::Argument if found.is_none() => {
+                            let Some(register) = layout.register(write.parameter, axis) else {
+                                return None;
+                            };
+                            found = Some((&register.coding, register.name));
+                        }
+                        Source::Direction { .. } => is_magnitude = true,
+                        _ => {}
+                    }
+                }
+            }
         }
-        Request::Writes(writes) => {
-            let write = writes.iter().find(|write| write.source == Source::Argument)?;
-            let register = layout.register(write.parameter, axis)?;
-            let is_magnitude = writes.iter().any(|write| matches!(write.source, Source::Direction { .. }));
-            Some((register.coding, register.name, is_magnitude))
+        match found {
+            Some((coding, of)) => Some(Self { coding, of, is_magnitude }),
+            None => None,
         }
     }
 }

@@ -244,7 +244,8 @@ const fn stop_unit(layout: &Layout, place: u16) -> Option<u64> {
                     let address = register.address;
                     let units = layout.units(pieces, address);
                     if place < units {
-                        let content = Content { axis, address, data, ..Content::NONE };
+                        let data_bits = layout.data_bits(address);
+                        let content = Content { axis, address, data_bits, data, ..Content::NONE };
                         return Some(wire::unit(layout, pieces, &content, place));
                     }
                     place -= units;

@@ -12,6 +12,8 @@ use crate::map::{BitOrder, Crc8, Layout, Piece, Wire};
 pub(crate) struct Content {
     pub(crate) axis: u8,
     pub(crate) address: u16,
+    /// What [`Piece::DataByRegister`] stands for at the address.
+    pub(crate) data_bits: u16,
     pub(crate) positive: bool,
     /// The code of the velocity, distance or target position.
     pub(crate) argument: u32,
@@ -20,7 +22,7 @@ pub(crate) struct Content {
 }
 
 impl Content {
-    pub(crate) const NONE: Self = Self { axis: 0, address: 0, positive: false, argument: 0, data: 0 };
+    pub(crate) const NONE: Self = Self { axis: 0, address: 0, data_bits: 0, positive: false, argument: 0, data: 0 };
 
     /// The bits that `piece` is sent as, right-aligned; more than its width for a part of a code.
     const fn bits_of(&self, piece: &Piece) -> u64 {
@@ -42,9 +44,9 @@ impl Content {
 /// The unit at `index` of the word that `pieces` make with `content`, ready for the wire's bit order.
 pub(crate) const fn unit(layout: &Layout, pieces: &[Piece], content: &Content, index: u16) -> u64 {
     let wire = &layout.wire;
-    let data_bits = layout.data_bits(content.address);
+    let data_bits = content.data_bits;
     let (from, to) = window(wire, index);
-    let mut check = Check::new(wire.crc, Piece::total_width(pieces, data_bits));
+    let mut check = Check::of_word(wire.crc, pieces, data_bits);
     let mut unit = 0;
     let mut start = 0;
     let mut rest = pieces;
@@ -52,12 +54,17 @@ pub(crate) const fn unit(layout: &Layout, pieces: &[Piece], content: &Content, i
         rest = tail;
         let width = piece.width(data_bits);
         let end = start + width;
+        let is_inside = end > from && start < to;
+        if !is_inside && wire.crc.is_none() {
+            start = end;
+            continue;
+        }
         let bits = match piece {
             Piece::Crc => check.result() as u64,
             _ => content.bits_of(piece) & low_bits(width),
         };
         check.push(bits, width);
-        if end > from && start < to {
+        if is_inside {
             unit |= match end.checked_sub(to) {
                 Some(beyond) => shifted_right(bits, beyond as u32),
                 None => shifted_left(bits, (to - end) as u32),
@@ -98,15 +105,15 @@ pub(crate) struct Answer {
 }
 
 impl Answer {
-    /// Nothing said yet; `pieces` and the address are those of the reply.
-    pub(crate) fn new(layout: &Layout, pieces: &[Piece], address: u16) -> Self {
-        let check = Check::new(layout.wire.crc, Piece::total_width(pieces, layout.data_bits(address)));
+    /// Nothing said yet; `pieces` and the bits of the register's content are those of the reply.
+    pub(crate) const fn new(layout: &Layout, pieces: &[Piece], data_bits: u16) -> Self {
+        let check = Check::of_word(layout.wire.crc, pieces, data_bits);
         Self { data: 0, status: 0, status_known: 0, check, crc: 0, fixed_differs: false }
     }
 
     /// The same for the next reply to a command that has several: the status stays if the next one brings none.
-    pub(crate) fn followed_by(self, layout: &Layout, pieces: &[Piece], address: u16) -> Self {
-        let next = Self::new(layout, pieces, address);
+    pub(crate) fn followed_by(self, layout: &Layout, pieces: &[Piece], data_bits: u16) -> Self {
+        let next = Self::new(layout, pieces, data_bits);
         if pieces.iter().any(|piece| matches!(piece, Piece::Status { .. })) {
             return next;
         }
@@ -117,7 +124,7 @@ impl Answer {
     pub(crate) fn take(&mut self, layout: &Layout, pieces: &[Piece], content: &Content, index: u16, unit: u64) {
         let wire = &layout.wire;
         let unit = in_bit_order(wire, unit);
-        let data_bits = layout.data_bits(content.address);
+        let data_bits = content.data_bits;
         let (from, to) = window(wire, index);
         let mut start = 0;
         for piece in pieces {
@@ -177,38 +184,47 @@ impl Answer {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Check {
     crc: Option<Crc8>,
+    /// With the bits that do not make a byte yet in their places.
     register: u8,
-    /// Bits that do not make a byte yet, right-aligned, and how many.
-    waiting: u64,
-    count: u16,
+    /// How many those are.
+    count: u8,
 }
 
 impl Check {
     /// `total` is the width of the whole word, the eight bits of the check included.
     const fn new(crc: Option<Crc8>, total: u16) -> Self {
-        let initial = match crc {
-            Some(crc) if crc.reflected => crc.initial.reverse_bits(),
-            Some(crc) => crc.initial,
+        let register = match crc {
+            Some(crc) => initial(crc),
             None => 0,
         };
-        Self { crc, register: initial, waiting: 0, count: 7 - (total.wrapping_add(7) & 7) }
+        Self { crc, register, count: 7 - (total.wrapping_add(7) & 7) as u8 }
+    }
+
+    /// For a word of these pieces; where there is no check, their widths do not matter.
+    const fn of_word(crc: Option<Crc8>, pieces: &[Piece], data_bits: u16) -> Self {
+        Self::new(crc, if crc.is_some() { Piece::total_width(pieces, data_bits) } else { 0 })
     }
 
     const fn push(&mut self, bits: u64, width: u16) {
         let Some(crc) = self.crc else {
             return;
         };
-        if width > 32 {
-            self.push(shifted_right(bits, 32), width - 32);
-            self.push(bits & low_bits(32), 32);
-            return;
-        }
-        self.waiting = self.waiting << width | bits & low_bits(width);
-        self.count += width;
-        while let Some(count) = self.count.checked_sub(8) {
-            let byte = shifted_right(self.waiting, count as u32) as u8;
-            self.register = stepped(crc, self.register ^ byte);
-            self.count = count;
+        let mut left = width;
+        while left > 0 {
+            let room = 8 - self.count as u16;
+            // The bits that still go into this byte stand above those that do not.
+            let (taken, byte) = if left >= room {
+                (room, shifted_right(bits, (left - room) as u32) as u8)
+            } else {
+                (left, (bits as u8) << (room - left))
+            };
+            self.register ^= byte & (0xFF >> self.count);
+            left -= taken;
+            self.count += taken as u8;
+            if self.count == 8 {
+                self.register = stepped(crc, self.register);
+                self.count = 0;
+            }
         }
     }
 
@@ -220,18 +236,33 @@ impl Check {
     }
 }
 
+/// The check over whole bytes.
+#[inline(always)]
+pub(crate) fn check_of(crc: Crc8, bytes: &[u8]) -> u8 {
+    bytes.iter().fold(initial(crc), |register, byte| stepped(crc, register ^ byte)) ^ crc.xor_out
+}
+
+/// The register before the first bit, in the form in which it runs.
+const fn initial(crc: Crc8) -> u8 {
+    if crc.reflected { crc.initial.reverse_bits() } else { crc.initial }
+}
+
 /// Eight steps of the division; in reflected form the register runs the other way round.
+#[inline(always)]
 const fn stepped(crc: Crc8, register: u8) -> u8 {
     let mut register = register;
     let mut step = 0;
-    while step < 8 {
-        register = match (crc.reflected, register & 0x80 != 0, register & 1 != 0) {
-            (false, true, _) => register << 1 ^ crc.polynomial,
-            (false, false, _) => register << 1,
-            (true, _, true) => register >> 1 ^ crc.polynomial.reverse_bits(),
-            (true, _, false) => register >> 1,
-        };
-        step += 1;
+    if crc.reflected {
+        let polynomial = crc.polynomial.reverse_bits();
+        while step < 8 {
+            register = register >> 1 ^ if register & 1 != 0 { polynomial } else { 0 };
+            step += 1;
+        }
+    } else {
+        while step < 8 {
+            register = register << 1 ^ if register & 0x80 != 0 { crc.polynomial } else { 0 };
+            step += 1;
+        }
     }
     register
 }
@@ -240,35 +271,38 @@ const fn stepped(crc: Crc8, register: u8) -> u8 {
 ///
 /// The bits there must be zero before; bits beyond the end of `bytes` are dropped.
 pub(crate) const fn put_bits(bytes: &mut [u8], offset: usize, width: u8, bits: u64) {
-    let bits = bits & low_bits(width as u16);
-    let end = offset + width as usize;
-    let mut byte_end = offset / 8 * 8;
-    let Some((_, mut rest)) = bytes.split_at_mut_checked(offset / 8) else {
+    let mut bits = bits & low_bits(width as u16);
+    let mut end = offset.saturating_add(width as usize);
+    if let Some(beyond) = end.checked_sub(bytes.len() * 8) {
+        bits = shifted_right(bits, beyond as u32);
+        end -= beyond;
+    }
+    let Some((mut rest, _)) = bytes.split_at_mut_checked(end.div_ceil(8)) else {
         return;
     };
-    while let [byte, tail @ ..] = rest
-        && byte_end < end
+    // From the last bit to the first: behind the last byte's spare bits everything is whole bytes.
+    let mut in_last = (end % 8) as u32;
+    while bits != 0
+        && let [head @ .., byte] = rest
     {
-        rest = tail;
-        byte_end += 8;
-        *byte |= match end.checked_sub(byte_end) {
-            Some(beyond) => shifted_right(bits, beyond as u32) as u8,
-            None => shifted_left(bits, (byte_end - end) as u32) as u8,
-        };
+        rest = head;
+        *byte |= (bits as u8) << ((8 - in_last) % 8);
+        bits >>= if in_last == 0 { 8 } else { in_last };
+        in_last = 0;
     }
 }
 
 /// The `width` bits of `bytes` from bit `offset` on; bits beyond the end are zeros.
 pub(crate) fn get_bits(bytes: &[u8], offset: usize, width: u8) -> u64 {
     let end = offset + width as usize;
-    let (first, last) = (offset / 8, end.saturating_sub(1) / 8);
+    let in_last = (end % 8) as u32;
     let mut bits = 0;
-    for (index, byte) in bytes.iter().enumerate().take(last + 1).skip(first) {
-        let byte_end = (index + 1) * 8;
-        bits |= match end.checked_sub(byte_end) {
-            Some(beyond) => shifted_left(*byte as u64, beyond as u32),
-            None => shifted_right(*byte as u64, (byte_end - end) as u32),
-        };
+    for index in offset / 8..end / 8 {
+        bits = bits << 8 | u64::from(bytes.get(index).copied().unwrap_or(0));
+    }
+    if in_last > 0 {
+        let last = bytes.get(end / 8).copied().unwrap_or(0);
+        bits = bits << in_last | u64::from(last >> (8 - in_last));
     }
     bits & low_bits(width as u16)
 }
@@ -288,7 +322,7 @@ const fn in_bit_order(wire: &Wire, unit: u64) -> u64 {
     }
 }
 
-const fn low_bits(width: u16) -> u64 {
+pub(crate) const fn low_bits(width: u16) -> u64 {
     if width >= 64 { u64::MAX } else { (1 << width) - 1 }
 }
 

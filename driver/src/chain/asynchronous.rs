@@ -12,6 +12,7 @@ use crate::command::{AxisCommand, Command};
 use crate::map::{ChainMap, Devices, Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
+use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
 use super::exchange::{Frames, only, waits};
 use super::heed::{Heeded, Heeding};
@@ -196,6 +197,41 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
             exchange.came_back();
         }
         Ok(exchange.finish())
+    }
+
+    /// As [`Chain::exchange_constant`](super::Chain::exchange_constant).
+    ///
+    /// # Errors
+    /// [`Error::Spi`].
+    pub async fn exchange_constant<const B: usize, const F: usize>(
+        &mut self,
+        constant: &Constant<M, N, B, F>,
+    ) -> Result<(), Error<S::Error>> {
+        for _ in 0..self.frames.idle_frames() {
+            if let Some(frame) = self.frames.set(constant.filler()) {
+                self.spi.transfer_in_place(frame).await.map_err(Error::Spi)?;
+            }
+        }
+        for next in constant.frames() {
+            if let Some(frame) = self.frames.set(next) {
+                self.spi.transfer_in_place(frame).await.map_err(Error::Spi)?;
+            }
+        }
+        self.frames.set_in_step(true);
+        Ok(())
+    }
+
+    /// As [`Chain::look_constant`](super::Chain::look_constant).
+    ///
+    /// # Errors
+    /// [`Error::Spi`].
+    pub async fn look_constant<const B: usize, const F: usize>(
+        &mut self,
+        look: &ConstantLook<M, N, B, F>,
+    ) -> Result<ConstantAnswers<'_, M, N, B>, Error<S::Error>> {
+        self.exchange_constant(look.constant()).await?;
+        // The frame is as long as the chain's, or the constant would have been refused.
+        Ok(ConstantAnswers::new(self.frames.last().unwrap_or(&[0; B])))
     }
 
     /// Sends one command to one device, and filler to the others.

@@ -7,6 +7,7 @@ use crate::command::{AxisCommand, Command};
 use crate::map::{ChainMap, Devices, Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
 
+use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
 use super::exchange::{Frames, only, waits};
 use super::heed::{Heeded, Heeding};
@@ -180,6 +181,42 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
             exchange.came_back();
         }
         Ok(exchange.finish())
+    }
+
+    /// Sends commands that are known when the firmware is compiled; looks at nothing that is answered, so that a command which a
+    /// device refuses goes unnoticed. Costs no more than the copying of the frames.
+    ///
+    /// # Errors
+    /// [`Error::Spi`].
+    pub fn exchange_constant<const B: usize, const F: usize>(
+        &mut self,
+        constant: &Constant<M, N, B, F>,
+    ) -> Result<(), Error<S::Error>> {
+        for _ in 0..self.frames.idle_frames() {
+            if let Some(frame) = self.frames.set(constant.filler()) {
+                self.spi.transfer_in_place(frame).map_err(Error::Spi)?;
+            }
+        }
+        for next in constant.frames() {
+            if let Some(frame) = self.frames.set(next) {
+                self.spi.transfer_in_place(frame).map_err(Error::Spi)?;
+            }
+        }
+        self.frames.set_in_step(true);
+        Ok(())
+    }
+
+    /// Asks every device for its status by frames that are made when the firmware is compiled.
+    ///
+    /// # Errors
+    /// [`Error::Spi`].
+    pub fn look_constant<const B: usize, const F: usize>(
+        &mut self,
+        look: &ConstantLook<M, N, B, F>,
+    ) -> Result<ConstantAnswers<'_, M, N, B>, Error<S::Error>> {
+        self.exchange_constant(look.constant())?;
+        // The frame is as long as the chain's, or the constant would have been refused.
+        Ok(ConstantAnswers::new(self.frames.last().unwrap_or(&[0; B])))
     }
 
     /// Sends one command to one device, and filler to the others.

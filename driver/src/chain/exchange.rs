@@ -14,11 +14,17 @@ use super::codec::Codec;
 use super::error::Error;
 use super::talk::{Pending, Talk};
 
+/// Bytes that begin at a word of the processor's, so that they are copied by words.
+#[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+#[repr(align(4))]
+pub(super) struct Aligned<T>(pub(super) T);
+
 /// What a chain of the `N` devices `M` keeps besides its SPI device.
 #[derive(Debug)]
 pub(super) struct Frames<M, const N: usize> {
     /// A frame needs at most eight bytes for each device; stable Rust cannot say how many exactly.
-    buffer: [[u8; 8]; N],
+    buffer: Aligned<[[u8; 8]; N]>,
     /// Whether devices may hold a part of a command.
     out_of_step: bool,
     map: PhantomData<M>,
@@ -39,7 +45,7 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
 
     pub(super) const fn new() -> Self {
         let _ = Self::CODEC;
-        Self { buffer: [[0; 8]; N], out_of_step: false, map: PhantomData }
+        Self { buffer: Aligned([[0; 8]; N]), out_of_step: false, map: PhantomData }
     }
 
     pub(super) const fn is_in_step(&self) -> bool {
@@ -48,6 +54,26 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
 
     pub(super) const fn set_in_step(&mut self, in_step: bool) {
         self.out_of_step = !in_step;
+    }
+
+    /// How many idle frames a call begins with.
+    pub(super) const fn idle_frames(&self) -> u16 {
+        if self.out_of_step { const { Self::CODEC.resync_frames() } } else { 0 }
+    }
+
+    /// Makes the frame of a constant the next one to exchange; the chain counts as out of step until told otherwise.
+    ///
+    /// `None` cannot be: a constant is refused if its frames are not as long as the chain's.
+    pub(super) fn set<const B: usize>(&mut self, frame: &[u8; B]) -> Option<&mut [u8; B]> {
+        self.out_of_step = true;
+        let place = self.buffer.0.as_flattened_mut().first_chunk_mut()?;
+        *place = *frame;
+        Some(place)
+    }
+
+    /// The frame that was exchanged last.
+    pub(super) const fn last<const B: usize>(&self) -> Option<&[u8; B]> {
+        self.buffer.0.as_flattened().first_chunk()
     }
 
     /// Puts the commands into words, behind idle frames if the chain is out of step.
@@ -59,10 +85,10 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        let frame = self.buffer.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
+        let idle = self.idle_frames();
+        let frame = self.buffer.0.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
         let talk =
             Self::CODEC.talk(commands, pending, frame).map_err(|(device, error)| Error::Command { device, error })?;
-        let idle = if self.out_of_step { const { Self::CODEC.resync_frames() } } else { 0 };
         Ok(Exchange { talk: talk.after_idle(idle), out_of_step: &mut self.out_of_step })
     }
 }

@@ -9,6 +9,7 @@
 mod asynchronous;
 mod blocking;
 mod codec;
+mod constant;
 mod error;
 mod exchange;
 mod heed;
@@ -24,6 +25,7 @@ pub mod verified;
 pub use asynchronous::{AsyncChain, PinWaitError};
 pub use blocking::Chain;
 pub use codec::{BeginError, Codec};
+pub use constant::{Constant, ConstantAnswers, ConstantLook};
 pub use error::{DeviceError, Error};
 pub(crate) use exchange::{only, waits};
 pub(crate) use heed::Heeded;

@@ -47,36 +47,86 @@ enum Steps {
 }
 
 impl Pending {
-    pub(super) fn new(layout: &Layout, prepared: Option<Prepared>) -> Self {
-        prepared.and_then(|prepared| Self::asked(layout, &prepared)).unwrap_or_default()
+    pub(super) const NOTHING: Self = Self { asked: None, request_units: 0, reply_units: 0 };
+
+    pub(super) const fn new(layout: &Layout, prepared: Option<Prepared>) -> Self {
+        let Some(prepared) = prepared else {
+            return Self::NOTHING;
+        };
+        match Self::asked(layout, &prepared) {
+            Some(pending) => pending,
+            None => Self::NOTHING,
+        }
     }
 
     /// `None` only for what the map's check has refused: a sequence of writes without a write command.
-    fn asked(layout: &Layout, prepared: &Prepared) -> Option<Self> {
+    const fn asked(layout: &Layout, prepared: &Prepared) -> Option<Self> {
         let Prepared { form, register, axis, positive, code, is_content } = *prepared;
-        let address = register.map_or(0, |register| register.address);
-        let data = if is_content { code } else { register.map_or(0, |register| register.content(code)) };
-        let content = Content { axis, address, positive, argument: code, data };
-        let is_shared = form.verb == Verb::WriteParameter && !is_content && layout.is_shared(address);
+        let (address, data) = match register {
+            Some(register) if is_content => (register.address, code),
+            Some(register) => (register.address, register.content(code)),
+            None => (0, 0),
+        };
         let steps = match form.request {
-            Request::Writes(writes) => Steps::Writes { form: layout.form(Verb::WriteParameter)?, writes },
-            Request::Word(_) if is_shared => {
-                Steps::ReadModifyWrite { read: layout.form(Verb::ReadParameter)?, write: form }
+            Request::Writes(writes) => match layout.form(Verb::WriteParameter) {
+                Some(form) => Steps::Writes { form, writes },
+                None => return None,
+            },
+            Request::Word(_)
+                if matches!(form.verb, Verb::WriteParameter) && !is_content && layout.is_shared(address) =>
+            {
+                match layout.form(Verb::ReadParameter) {
+                    Some(read) => Steps::ReadModifyWrite { read, write: form },
+                    None => return None,
+                }
             }
             Request::Word(_) => Steps::Word(form),
         };
         let (last, answered) = match steps {
-            Steps::Word(form) => (form, form),
-            Steps::Writes { form, .. } => (form, form),
+            Steps::Word(form) | Steps::Writes { form, .. } => (form, form),
             Steps::ReadModifyWrite { read, write } => (write, read),
         };
-        let answer = Answer::new(layout, answered.reply, address);
+        let data_bits = match register {
+            Some(_) => greater(data_bits_of(layout, last, address), data_bits_of(layout, answered, address)),
+            None => 0,
+        };
+        let content = Content { axis, address, data_bits, positive, argument: code, data };
+        let answer = Answer::new(layout, answered.reply, data_bits);
         let asked = Asked { steps, register, content, answer, fault: None };
-        let wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
-        let last_address = asked.last_address(layout);
-        let reply_units =
-            if wanted || layout.replies_in_same_slots() { layout.units(last.reply, last_address) } else { 0 };
+        let is_wanted = matches!(form.verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
+        let reply_units = if is_wanted || layout.replies_in_same_slots() {
+            layout.units(last.reply, asked.last_address(layout))
+        } else {
+            0
+        };
         Some(Self { asked: Some(asked), request_units: asked.request_units(layout), reply_units })
+    }
+
+    /// The units of the request, and those of the reply that is awaited.
+    pub(super) const fn units(&self) -> (u16, u16) {
+        (self.request_units, self.reply_units)
+    }
+
+    /// The unit that the device gets in a frame of a talk of so many request units; `None` for filler.
+    pub(super) const fn unit(&self, layout: &Layout, request_units: u16, frame: u16) -> Option<u64> {
+        let Some(asked) = &self.asked else {
+            return None;
+        };
+        match (frame + self.request_units).checked_sub(request_units) {
+            Some(index) if index < self.request_units => asked.unit(layout, index),
+            _ => None,
+        }
+    }
+
+    /// Whether a later part of what is sent hangs on the answer to an earlier one.
+    pub(super) const fn hangs_on_answers(&self, layout: &Layout) -> bool {
+        match &self.asked {
+            Some(Asked { steps: Steps::ReadModifyWrite { .. }, .. }) => true,
+            Some(Asked { steps: Steps::Writes { form, writes }, .. }) => {
+                layout.replies_in_same_slots() && !form.reply.is_empty() && writes.len() > 1
+            }
+            _ => false,
+        }
     }
 
     /// What the device answered, once the talk is over.
@@ -117,74 +167,89 @@ impl Pending {
 }
 
 impl Asked {
-    fn request_units(&self, layout: &Layout) -> u16 {
-        let address = self.content.address;
+    const fn request_units(&self, layout: &Layout) -> u16 {
+        let bits = self.content.data_bits;
         match self.steps {
-            Steps::Word(form) => layout.units(pieces_of(form), address),
+            Steps::Word(form) => layout.units_of(pieces_of(form), bits),
             Steps::ReadModifyWrite { read, write } => {
-                layout.units(pieces_of(read), address)
-                    + layout.units(read.reply, address)
-                    + layout.units(pieces_of(write), address)
+                layout.units_of(pieces_of(read), bits)
+                    + layout.units_of(read.reply, bits)
+                    + layout.units_of(pieces_of(write), bits)
             }
             Steps::Writes { form, writes } => {
-                let slots = writes.iter().map(|write| slots_of(layout, form, self.address_of(layout, write)));
+                let mut slots = 0;
+                let mut rest = writes;
+                while let [write, tail @ ..] = rest {
+                    rest = tail;
+                    slots += slots_of(layout, form, self.address_of(layout, write));
+                }
                 let last = self.last_address(layout);
                 let after_last = slots_of(layout, form, last) - layout.units(pieces_of(form), last);
-                slots.sum::<u16>() - after_last
+                slots - after_last
             }
         }
     }
 
     /// The register that is written or read last.
-    fn last_address(&self, layout: &Layout) -> u16 {
+    const fn last_address(&self, layout: &Layout) -> u16 {
         match self.steps {
-            Steps::Writes { writes, .. } => writes.last().map_or(0, |write| self.address_of(layout, write)),
+            Steps::Writes { writes: [.., write], .. } => self.address_of(layout, write),
+            Steps::Writes { .. } => 0,
             Steps::Word(_) | Steps::ReadModifyWrite { .. } => self.content.address,
         }
     }
 
-    fn address_of(&self, layout: &Layout, write: &Write) -> u16 {
-        layout.register(write.parameter, self.content.axis).map_or(0, |register| register.address)
+    const fn address_of(&self, layout: &Layout, write: &Write) -> u16 {
+        match layout.register(write.parameter, self.content.axis) {
+            Some(register) => register.address,
+            None => 0,
+        }
     }
 
     /// The unit at `index` of all that is sent; `None` where filler is.
-    fn unit(&self, layout: &Layout, index: u16) -> Option<u64> {
-        let address = self.content.address;
+    const fn unit(&self, layout: &Layout, index: u16) -> Option<u64> {
+        let bits = self.content.data_bits;
         match self.steps {
             Steps::Word(form) => Some(wire::unit(layout, pieces_of(form), &self.content, index)),
             Steps::ReadModifyWrite { read, write } => {
-                let asking = layout.units(pieces_of(read), address);
+                let asking = layout.units_of(pieces_of(read), bits);
                 if index < asking {
                     return Some(wire::unit(layout, pieces_of(read), &self.content, index));
                 }
-                let index = index.checked_sub(asking + layout.units(read.reply, address))?;
-                // What was not read for sure must not be written back.
-                if self.fault.is_some() {
-                    return None;
+                match index.checked_sub(asking + layout.units_of(read.reply, bits)) {
+                    // What was not read for sure must not be written back.
+                    Some(index) if self.fault.is_none() => {
+                        Some(wire::unit(layout, pieces_of(write), &self.content, index))
+                    }
+                    _ => None,
                 }
-                Some(wire::unit(layout, pieces_of(write), &self.content, index))
             }
-            Steps::Writes { form, writes } => {
-                let (content, index) = self.write_at(layout, form, writes, index)?;
+            Steps::Writes { form, writes } => match self.write_at(layout, form, writes, index) {
                 // Behind a write that is in doubt none follows, so that nothing is set going by the wrong argument.
-                if self.fault.is_some() || index >= layout.units(pieces_of(form), content.address) {
-                    return None;
+                Some((content, index))
+                    if self.fault.is_none() && index < layout.units_of(pieces_of(form), content.data_bits) =>
+                {
+                    Some(wire::unit(layout, pieces_of(form), &content, index))
                 }
-                Some(wire::unit(layout, pieces_of(form), &content, index))
-            }
+                _ => None,
+            },
         }
     }
 
     /// The write that the slot at `index` of a sequence belongs to, and the slot's index within it.
-    fn write_at(
+    const fn write_at(
         &self,
         layout: &Layout,
         form: &CommandForm,
         writes: &[Write],
         mut index: u16,
     ) -> Option<(Content, u16)> {
-        for write in writes {
-            let register = layout.register(write.parameter, self.content.axis)?;
+        let mut rest = writes;
+        while let [write, tail @ ..] = rest {
+            rest = tail;
+            let Some(register) = layout.register(write.parameter, self.content.axis) else {
+                return None;
+            };
             let slots = slots_of(layout, form, register.address);
             if index < slots {
                 let code = match write.source {
@@ -193,7 +258,9 @@ impl Asked {
                     Source::Direction { positive, .. } if self.content.positive => positive,
                     Source::Direction { negative, .. } => negative,
                 };
-                return Some((Content { address: register.address, data: code, ..self.content }, index));
+                let address = register.address;
+                let data_bits = data_bits_of(layout, form, address);
+                return Some((Content { address, data_bits, data: code, ..self.content }, index));
             }
             index -= slots;
         }
@@ -212,14 +279,14 @@ impl Asked {
             Steps::ReadModifyWrite { read, write } => {
                 if let Some(after) = after {
                     if after == 0 {
-                        self.answer = self.answer.followed_by(layout, write.reply, self.content.address);
+                        self.answer = self.answer.followed_by(layout, write.reply, self.content.data_bits);
                     }
                     self.answer.take(layout, write.reply, &self.content, after, unit);
                     return;
                 }
-                let address = self.content.address;
-                let count = layout.units(read.reply, address);
-                let Some(place) = index.checked_sub(layout.units(pieces_of(read), address)) else {
+                let bits = self.content.data_bits;
+                let count = layout.units_of(read.reply, bits);
+                let Some(place) = index.checked_sub(layout.units_of(pieces_of(read), bits)) else {
                     return;
                 };
                 if place < count {
@@ -236,14 +303,14 @@ impl Asked {
                     return;
                 };
                 // Where replies have slots of their own, each write is followed by its reply's.
-                let Some(place) = index.checked_sub(layout.units(pieces_of(form), content.address)) else {
+                let Some(place) = index.checked_sub(layout.units_of(pieces_of(form), content.data_bits)) else {
                     return;
                 };
                 if place == 0 {
-                    self.answer = self.answer.followed_by(layout, form.reply, content.address);
+                    self.answer = self.answer.followed_by(layout, form.reply, content.data_bits);
                 }
                 self.answer.take(layout, form.reply, &content, place, unit);
-                if place + 1 == layout.units(form.reply, content.address) && self.fault.is_none() {
+                if place + 1 == layout.units_of(form.reply, content.data_bits) && self.fault.is_none() {
                     self.fault = self.answer.verdict(form.reply).err();
                 }
             }
@@ -258,29 +325,40 @@ const fn pieces_of(form: &CommandForm) -> &'static [Piece] {
     }
 }
 
+/// What [`Piece::DataByRegister`] stands for at the address, if the form has it; the registers are not searched in vain.
+const fn data_bits_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
+    greater(layout.data_bits_in(pieces_of(form), address), layout.data_bits_in(form.reply, address))
+}
+
+const fn greater(a: u16, b: u16) -> u16 {
+    if a > b { a } else { b }
+}
+
 /// The units of one write, and the slots of its reply where those belong to the command.
-fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
+const fn slots_of(layout: &Layout, form: &CommandForm, address: u16) -> u16 {
     let reply = if layout.replies_in_same_slots() { layout.units(form.reply, address) } else { 0 };
     layout.units(pieces_of(form), address) + reply
 }
 
 /// The fillers of a chain's devices, made anew only from one kind to another.
 pub(crate) struct Fillers {
-    layout: &'static Layout,
-    unit: u64,
+    made: Option<(&'static Layout, u64)>,
 }
 
 impl Fillers {
-    pub(crate) const fn new(devices: &Devices) -> Self {
-        let layout = devices.layout(0);
-        Self { layout, unit: wire::filler(layout) }
+    pub(crate) const fn new() -> Self {
+        Self { made: None }
     }
 
     pub(crate) fn of(&mut self, layout: &'static Layout) -> u64 {
-        if !core::ptr::eq(self.layout, layout) {
-            *self = Self { layout, unit: wire::filler(layout) };
+        match self.made {
+            Some((of, unit)) if core::ptr::eq(of, layout) => unit,
+            _ => {
+                let unit = wire::filler(layout);
+                self.made = Some((layout, unit));
+                unit
+            }
         }
-        self.unit
     }
 }
 
@@ -349,14 +427,15 @@ impl<'a> Talk<'a> {
             return None;
         }
         let unit_bits = self.devices.unit_bits();
-        let mut fillers = Fillers::new(&self.devices);
+        let mut fillers = Fillers::new();
         self.buffer.fill(0);
         // The last device's unit leaves first, after the padding; so the frame is filled from its end.
         let mut offset = self.buffer.len() * 8;
         for (device, place) in self.pending.iter().enumerate() {
             offset = offset.saturating_sub(unit_bits as usize);
             let layout = self.devices.layout(device);
-            let unit = self.unit(layout, place, self.frame).unwrap_or_else(|| fillers.of(layout));
+            let unit = place.unit(layout, self.request_units, self.frame);
+            let unit = unit.unwrap_or_else(|| fillers.of(layout));
             wire::put_bits(self.buffer, offset, unit_bits, unit);
         }
         self.frame += 1;
@@ -364,18 +443,11 @@ impl<'a> Talk<'a> {
         Some(self.buffer)
     }
 
-    /// The unit that a device gets in a frame; `None` for filler.
-    fn unit(&self, layout: &Layout, place: &Pending, frame: u16) -> Option<u64> {
-        let asked = place.asked.as_ref()?;
-        let index = (frame + place.request_units).checked_sub(self.request_units)?;
-        (index < place.request_units).then(|| asked.unit(layout, index))?
-    }
-
     /// The unit that a device got in the frame that [`next_frame`](Self::next_frame) gave out last.
     pub(crate) fn sent(&self, device: usize) -> u64 {
         let layout = self.devices.layout(device);
         let frame = self.frame.saturating_sub(1);
-        let unit = self.pending.get(device).and_then(|place| self.unit(layout, place, frame));
+        let unit = self.pending.get(device).and_then(|place| place.unit(layout, self.request_units, frame));
         unit.unwrap_or_else(|| wire::filler(layout))
     }
 

@@ -14,6 +14,7 @@ use crate::reference::{FixedWord, Latched};
 use crate::units::{Acceleration, Amplitude, Distance, Position, Value, Velocity};
 use crate::{BeginError, Chain, Codec, Command, CommandError, Error, Pending, Reply, ReplyError};
 
+mod constant;
 mod echoes;
 mod own_slots;
 mod unlike;

@@ -296,6 +296,10 @@ impl Coding {
     /// # Errors
     /// [`OutOfRange`] if the value is outside of what the codes mean.
     pub const fn code_of(&self, bits: i64, unit: Unit) -> Result<u32, OutOfRange> {
+        // What most values of most registers need; it is never another code than the one below.
+        if let Some(code) = self.nearest_of_line(bits, unit) {
+            return Ok(self.with_sign(code));
+        }
         let (min, max) = self.limits(unit);
         if bits < min || bits > max {
             return Err(unit.out_of_range(bits, min, max));

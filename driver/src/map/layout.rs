@@ -236,9 +236,10 @@ impl Layout {
     /// The form of a command in this buffer mode.
     #[must_use]
     pub const fn form_in(&self, verb: Verb, buffer_mode: BufferMode) -> Option<&'static CommandForm> {
+        let id = verb.id();
         let mut rest = self.commands;
         while let [form, tail @ ..] = rest {
-            if form.verb.id() == verb.id() && form.buffer_mode as u8 == buffer_mode as u8 {
+            if form.verb.id() == id && form.buffer_mode as u8 == buffer_mode as u8 {
                 return Some(form);
             }
             rest = tail;
@@ -354,13 +355,25 @@ impl Layout {
     /// How many units the pieces take when they speak of the register at `address`, rounded up.
     #[must_use]
     pub const fn units(&self, pieces: &[Piece], address: u16) -> u16 {
-        let bits = Piece::total_width(pieces, self.data_bits(address));
+        self.units_of(pieces, self.data_bits_in(pieces, address))
+    }
+
+    /// As [`units`](Self::units), where it is known what [`Piece::DataByRegister`] stands for.
+    pub(crate) const fn units_of(&self, pieces: &[Piece], data_bits: u16) -> u16 {
         let unit = self.wire.unit_bits as u16;
-        match (bits.checked_div(unit), bits.checked_rem(unit)) {
-            (Some(whole), Some(0)) => whole,
-            (Some(whole), Some(_)) => whole + 1,
-            _ => 0,
+        let mut left = Piece::total_width(pieces, data_bits);
+        let mut units = 0;
+        // Words are of few units: quicker than a division where the processor has none.
+        while left > 0 && unit > 0 {
+            left = left.saturating_sub(unit);
+            units += 1;
         }
+        units
+    }
+
+    /// As [`data_bits`](Self::data_bits), where one of the pieces stands for them; the registers are not searched in vain.
+    pub(crate) const fn data_bits_in(&self, pieces: &[Piece], address: u16) -> u16 {
+        if Piece::has_data_by_register(pieces) { self.data_bits(address) } else { 0 }
     }
 
     /// How many units the longest command that is one word takes, with the slots of its reply where those belong to it;

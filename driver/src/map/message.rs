@@ -21,6 +21,15 @@ impl Message {
         message
     }
 
+    /// Texts and numbers, in turns.
+    pub(crate) const fn of_numbers(first: &str, number: usize, second: &str, other: usize) -> Self {
+        let mut message = Self::of(&[first]);
+        message.push_number(number as u32);
+        message.push(second.as_bytes());
+        message.push_number(other as u32);
+        message
+    }
+
     /// The text.
     #[must_use]
     pub const fn as_str(&self) -> &str {

@@ -79,6 +79,33 @@ fn a_stop_of_several_writes_is_sent_for_each_axis_with_the_slots_of_its_replies(
     assert_eq!(bytes::<Wordy, 3>(), expected);
 }
 
+/// As Wordy, of one axis, but a write has as many units as its register needs: one of 12 bits, and two of them.
+struct OfItsLength;
+
+impl RegisterMap for OfItsLength {
+    const LAYOUT: Layout = Layout::new("of its length", Wire::latched_units(12, &[Piece::fixed(12, 0xF0F)]))
+        .registers(&[
+            Register::new(Parameter::Custom(0), 0, 20).named("what"),
+            Register::new(Parameter::Custom(1), 1, 6).named("go"),
+        ])
+        .commands(&[
+            CommandForm::word(Verb::WriteParameter, &[Piece::fixed(8, 0xAA), Piece::address(4), Piece::DataByRegister]),
+            CommandForm::writes(
+                STOP,
+                &[Write::code(Parameter::Custom(0), 0x5678), Write::code(Parameter::Custom(1), 9)],
+            ),
+        ]);
+}
+
+/// By hand: 20 bits are sent as 24, so 0xAA0 0x005 0x678; six as twelve, so 0xAA1 0x009.
+#[test]
+fn a_stop_by_writes_has_as_many_units_as_each_register_needs() {
+    let units = bytes::<OfItsLength, 2>();
+    let first: Vec<_> = units.iter().map(|frame| u16::from_be_bytes([frame[1], frame[2]]) & 0xFFF).collect();
+    let once = [0xAA0, 0x005, 0x678, 0xAA1, 0x009];
+    assert_eq!(first, [[0xF0F; 3].as_slice(), &once, &once].concat());
+}
+
 /// As the run-time encoder would send it: idle frames, then the stop of each axis, twice.
 fn as_encoded<M: RegisterMap, const N: usize>() {
     let codec = Codec::new(const { &M::LAYOUT }).unwrap();
@@ -108,6 +135,7 @@ fn the_constants_are_what_the_run_time_encoder_sends() {
     as_encoded::<Wordy, 1>();
     as_encoded::<Wordy, 2>();
     as_encoded::<Wordy, 5>();
+    as_encoded::<OfItsLength, 2>();
 }
 
 #[test]

@@ -203,8 +203,11 @@ impl core::error::Error for OutOfRange {}
 /// `numerator` · 2^`shift` / `denominator`, rounded to nearest, halves away from zero.
 ///
 /// `None` if the denominator is zero or the result (or what leads to it) needs more than 64 bits. Two 64-bit
-/// divisions and no wider arithmetic: the whole part and the rest are scaled apart.
+/// divisions (none by one) and no wider arithmetic: the whole part and the rest are scaled apart.
 pub(crate) const fn scaled(numerator: u64, denominator: u64, shift: u8) -> Option<u64> {
+    if denominator == 1 {
+        return if numerator.leading_zeros() < shift as u32 { None } else { numerator.checked_shl(shift as u32) };
+    }
     let (Some(whole), Some(rest)) = (numerator.checked_div(denominator), numerator.checked_rem(denominator)) else {
         return None;
     };

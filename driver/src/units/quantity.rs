@@ -25,9 +25,14 @@ macro_rules! quantity {
             /// [`OutOfRange`] if the type does not hold them.
             pub const fn from_bits(bits: i64) -> Result<Self, OutOfRange> {
                 match Self::UNIT.checked(bits) {
-                    Ok(bits) => Ok(Self(<$fixed>::from_bits(bits as $bits))),
+                    Ok(bits) => Ok(Self::of_checked(bits)),
                     Err(error) => Err(error),
                 }
+            }
+
+            /// As [`from_bits`](Self::from_bits), for bits that the unit has been asked about.
+            pub(super) const fn of_checked(bits: i64) -> Self {
+                Self(<$fixed>::from_bits(bits as $bits))
             }
 
             /// The value `numerator / denominator` in the type's unit, rounded to the nearest bit.

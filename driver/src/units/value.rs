@@ -82,30 +82,23 @@ impl Value {
     /// # Errors
     /// [`OutOfRange`] if the unit's type does not hold them.
     pub const fn from_bits(unit: Unit, bits: i64) -> Result<Self, OutOfRange> {
-        macro_rules! held {
-            ($name:ident) => {
-                match $name::from_bits(bits) {
-                    Ok(quantity) => Ok(Self::$name(quantity)),
-                    Err(error) => Err(error),
-                }
-            };
-        }
-        match unit {
-            Unit::Microsteps => held!(Position),
-            Unit::StepsPerSecond => held!(Velocity),
-            Unit::StepsPerSecondSquared => held!(Acceleration),
-            Unit::ShareOfSupply => held!(Amplitude),
-            Unit::SharePerStepPerSecond => held!(AmplitudeSlope),
-            Unit::Amperes => held!(Current),
-            Unit::Volts => held!(Voltage),
-            Unit::DegreesCelsius => held!(Temperature),
-            Unit::Factor => held!(Factor),
-            Unit::MicrostepsPerStep => held!(MicrostepResolution),
-            Unit::Code => match unit.checked(bits) {
-                Ok(bits) => Ok(Self::Code(bits as u32)),
-                Err(error) => Err(error),
-            },
-        }
+        let bits = match unit.checked(bits) {
+            Ok(bits) => bits,
+            Err(error) => return Err(error),
+        };
+        Ok(match unit {
+            Unit::Microsteps => Self::Position(Position::of_checked(bits)),
+            Unit::StepsPerSecond => Self::Velocity(Velocity::of_checked(bits)),
+            Unit::StepsPerSecondSquared => Self::Acceleration(Acceleration::of_checked(bits)),
+            Unit::ShareOfSupply => Self::Amplitude(Amplitude::of_checked(bits)),
+            Unit::SharePerStepPerSecond => Self::AmplitudeSlope(AmplitudeSlope::of_checked(bits)),
+            Unit::Amperes => Self::Current(Current::of_checked(bits)),
+            Unit::Volts => Self::Voltage(Voltage::of_checked(bits)),
+            Unit::DegreesCelsius => Self::Temperature(Temperature::of_checked(bits)),
+            Unit::Factor => Self::Factor(Factor::of_checked(bits)),
+            Unit::MicrostepsPerStep => Self::MicrostepResolution(MicrostepResolution::of_checked(bits)),
+            Unit::Code => Self::Code(bits as u32),
+        })
     }
 
     /// The value as a bare number.

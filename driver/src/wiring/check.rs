@@ -157,7 +157,7 @@ impl<'a> Check<'a> {
         self.only_ones &= bytes.iter().all(|&byte| byte == 0xFF);
         self.only_zeros &= bytes.iter().all(|&byte| byte == 0);
         let devices = self.codec.devices();
-        let mut fillers = Fillers::new(devices);
+        let mut fillers = Fillers::new();
         let unit_bits = devices.unit_bits();
         let mut offset = bytes.len() * 8;
         let mut device = 0;
@@ -213,7 +213,7 @@ impl<'a> Check<'a> {
         }
         let devices = self.codec.devices();
         let unit_bits = usize::from(devices.unit_bits());
-        let mut fillers = Fillers::new(devices);
+        let mut fillers = Fillers::new();
         // Behind the marker: what was sent there, a bit at a time, because a unit may be cut by the marker.
         (delay + marker_bits..total).all(|place| {
             let sent_at = place - delay;
@@ -293,7 +293,7 @@ impl<'a> Check<'a> {
 /// Whole units of filler up to the end of the frame, where each device's place is; beyond the last device, any.
 fn fill_with_filler(devices: &Devices, frame: &mut [u8]) {
     let unit_bits = devices.unit_bits();
-    let mut fillers = Fillers::new(devices);
+    let mut fillers = Fillers::new();
     frame.fill(0);
     let mut offset = frame.len() * 8;
     let mut device = 0;

@@ -12,6 +12,7 @@ use stepchain_link::message::{Line, Piece, VERSION, kind, pieces};
 use super::condition::{Condition, Schedule};
 use crate::bench::{Bench, Problem};
 use crate::chain::{Span, VirtualChain};
+use crate::inject::Script;
 use crate::run::chain_of;
 
 /// One selection, as the firmware asked for it.
@@ -36,14 +37,19 @@ pub struct Offer {
 }
 
 impl Offer {
-    /// The chain of a bench, just powered up, and what shall befall it. The settings and steps of the bench are not looked
-    /// at: those are the firmware's business.
+    /// The chain of a bench, just powered up, and what shall befall it: the conditions, and the bench's faults, whose
+    /// timeline begins at power-up. The settings and steps of the bench are not looked at: those are the firmware's
+    /// business.
     ///
     /// # Errors
-    /// [`Problem`] if the bench's map cannot work.
+    /// [`Problem`] if the bench's map cannot work, or a fault is none that its chain can have.
     pub fn new(bench: &Bench, conditions: &[Condition]) -> Result<Self, Problem> {
         let mut schedule = Schedule::new(conditions);
         let chain = chain_of(bench)?;
+        let script: Script = bench.faults.iter().map(|planned| planned.injection.clone()).collect();
+        chain
+            .inject(&script)
+            .map_err(|error| Problem::of_file(&bench.file, error.to_string(), "faults that this chain can have"))?;
         schedule.catch_up(&chain);
         Ok(Self { chain, schedule, exchanges: Vec::new(), requests: 0, end: None })
     }

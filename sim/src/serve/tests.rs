@@ -382,6 +382,22 @@ fn a_condition_befalls_the_chain_at_its_instant_whatever_the_firmware_waits_for(
 }
 
 #[test]
+fn a_fault_of_the_bench_befalls_the_chain_that_is_served() {
+    let text = format!("{BENCH}[[fault]]\nat_s = 0.25\nundervoltage = \"table\"\nlasts_s = 0.5\n");
+    let bench = parse_machine(&Source { file: "b.toml", text: &text }).unwrap();
+    let (pipe, offer) = Pipe::new(Offer::new(&bench, &[]).unwrap(), GOOD, 1);
+    let (link, _) = Link::begin(pipe, 1).map_err(|(error, _)| error).unwrap();
+    let link = RefCell::new(link);
+    let mut fault = LinkInput::new(&link, Line::Fault { device: Some(1) }, PinState::Low);
+    assert_eq!(fault.is_low(), Ok(false));
+    LinkDelay::new(&link).delay_ms(500);
+    assert_eq!(fault.is_low(), Ok(true));
+    let events = offer.borrow().chain().events();
+    let began = events.iter().find(|event| matches!(event.kind, crate::device::EventKind::FaultBegan { .. }));
+    assert_eq!(began.map(|event| event.time_ns), Some(250_000_000));
+}
+
+#[test]
 fn an_outcome_finds_axes_elsewhere_failures_and_a_missing_end_and_leaves_refusals_to_the_firmware() {
     let (bench, mut offer, talk) = (bench(), offer(), Talk::default());
     let findings = |offer: &Offer| Outcome::of(&bench, offer, &talk).findings;

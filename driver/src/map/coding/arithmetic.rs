@@ -97,6 +97,45 @@ impl Coding {
         (min, max)
     }
 
+    /// As [`nearest`](Self::nearest), with one division of 32 bits: where values are proportional to codes, and the wanted one
+    /// lies between two of them that the unit holds, by more than a bit off the middle. `None` for everything else.
+    pub(super) const fn nearest_of_line(&self, bits: i64, unit: Unit) -> Option<i64> {
+        let (numerator, denominator) = match self.encoding {
+            Encoding::Raw => (1, 1),
+            Encoding::Linear { numerator, denominator, offset: 0 } => (numerator, denominator),
+            _ => return None,
+        };
+        let (unit_min, unit_max) = unit.range();
+        let (least, greatest) = self.code_range();
+        if bits < unit_min || bits > unit_max {
+            return None;
+        }
+        let (end, beyond) = if bits < 0 { (least, unit_min) } else { (greatest, unit_max) };
+        let fraction_bits = unit.fraction_bits() as u32;
+        // A unit's bits are at most 2³², so the product stays within 64 bits; with room for a step above it below.
+        let product = bits.unsigned_abs().wrapping_mul(denominator as u64);
+        let step = (numerator as u64) << fraction_bits;
+        let whole = product >> fraction_bits;
+        if whole > u32::MAX as u64 || (product | step) >> 62 != 0 {
+            return None;
+        }
+        let Some(below) = (if numerator == 1 { Some(whole as u32) } else { (whole as u32).checked_div(numerator) })
+        else {
+            return None;
+        };
+        let twice_rest = product.wrapping_sub((below as u64).wrapping_mul(step)) << 1;
+        // Values are rounded to bits, each by half a bit at most, which is half of the denominator here.
+        if below as u64 >= end.unsigned_abs() || twice_rest.abs_diff(step) <= denominator as u64 {
+            return None;
+        }
+        // Where the unit ends before the second code, the values end at the first.
+        if (below as u64 + 1).wrapping_mul(step) > beyond.unsigned_abs().wrapping_mul(denominator as u64) {
+            return None;
+        }
+        let code = below as i64 + (twice_rest > step) as i64;
+        Some(if bits < 0 { -code } else { code })
+    }
+
     /// The signed code whose value, among those that the unit holds, is nearest to these bits.
     pub(super) const fn nearest(&self, bits: i64, unit: Unit) -> Option<i64> {
         if let Encoding::Table(entries) = self.encoding {
