@@ -195,6 +195,8 @@ impl World {
     /// All devices act on what they hold, and load what they shift out next.
     pub(super) fn latch(&mut self, latched: &Latched, now_ns: u64) {
         let (clocks, expected) = (latched.clocks, self.registers.frame_bits());
+        // What happens of itself at this very instant stands before what the latch brings, whoever has looked already.
+        self.reach(now_ns);
         // Of unlike devices those that count their clocks ignore the frame, and the others do not.
         let ignores = |device: &Device| device.layout().wire.spare_clocks == SpareClocks::Refused && clocks != expected;
         if self.devices.iter().any(ignores) {

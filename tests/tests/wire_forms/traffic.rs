@@ -191,6 +191,12 @@ proptest! {
     }
 }
 
+/// In this traffic a motion ends on its own at the very instant of a latch: it stands first, whoever has looked before.
+#[test]
+fn what_happens_of_itself_at_the_instant_of_a_latch_stands_before_it_through_every_front() {
+    sounds_alike_on_all_fronts(&FixedWord::LAYOUT, 3, 0x3C6E_F372_FE94_F82A).unwrap();
+}
+
 /// What a comparison of like with like shows is worth no more than what happened in it.
 #[test]
 fn the_traffic_of_these_tests_has_commands_refusals_and_spoilt_words_in_it() {
