@@ -13,6 +13,13 @@ fn the_maps_of_other_shapes_keep_every_law() {
     }
 }
 
+/// On this map an axis arrives, and is sent on, before its motion is looked at.
+#[test]
+fn an_arrival_before_the_last_motion_is_not_taken_for_its_own() {
+    let report = conformance::check(random_map::layout(2_896_144_370));
+    assert!(report.is_kept(), "{report}");
+}
+
 proptest! {
     // A map takes a second or so without optimisation, and one that hardly fits its units more.
     #![proptest_config(ProptestConfig { max_shrink_iters: 0, ..ProptestConfig::with_cases(12) })]

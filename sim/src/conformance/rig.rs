@@ -86,6 +86,15 @@ impl Rig {
         self.target_events(mark).iter().any(is_arrival)
     }
 
+    /// Whether an axis of the target has arrived, and has begun nothing since.
+    pub(super) fn has_arrived_last(&self, axis: u8) -> bool {
+        let events = self.target_events(0);
+        let last = events.iter().rev().find(|kind| {
+            matches!(kind, EventKind::MotionStateChanged { axis: of, .. } | EventKind::TargetReached { axis: of, .. } if *of == axis)
+        });
+        matches!(last, Some(EventKind::TargetReached { .. }))
+    }
+
     /// Sends so many frames of filler.
     pub(super) fn idle(&self, frames: u16) -> Result<(), String> {
         self.call(&vec![AxisCommand::default(); self.devices], frames).map(|_| ())

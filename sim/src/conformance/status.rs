@@ -181,7 +181,7 @@ fn scenes(rig: &Rig, bit: &StatusBit) -> Vec<Scene> {
 
 /// Lets a motion come to where it is to: to its end, or to its velocity.
 fn while_moving(rig: &Rig, axis: u8) -> bool {
-    (0..8).any(|_| rig.has_arrived_since(axis, 0) || rig.next_phase(axis) && rig.has_arrived_since(axis, 0))
+    (0..8).any(|_| rig.has_arrived_last(axis) || rig.next_phase(axis) && rig.has_arrived_last(axis))
 }
 
 /// An axis that is told to turn faster than it may.
