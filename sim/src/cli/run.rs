@@ -197,8 +197,7 @@ pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
         None => run::run(&bench).map_err(Failure::input)?,
         Some(out) => {
             let mut chain = None;
-            let outcome =
-                run::run_watched(&bench, |it| begin_capture(out, &bench, chain.insert(it.clone())))?;
+            let outcome = run::run_watched(&bench, |it| begin_capture(out, &bench, chain.insert(it.clone())))?;
             if let Some(chain) = chain {
                 end_capture(out, &chain)?;
             }

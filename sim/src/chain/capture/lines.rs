@@ -59,17 +59,19 @@ pub(super) struct Levels {
     /// Of the bit that has been begun.
     edges: VecDeque<(u64, Line, Level)>,
     last_ns: u64,
+    cs_moved_ns: Option<u64>,
     own: [Level; 4],
     stuck: [Option<Level>; 4],
     unshown: u64,
 }
 
 impl Levels {
-    /// The lines as they are at an instant.
-    pub(super) fn new(now_ns: u64, mode: SpiMode, lines: Lines, miso: Level) -> Self {
+    /// The lines as they are at an instant. That is shown for a nanosecond: what changes at this very instant does so then,
+    /// or it would be no edge for whoever reads it.
+    pub(super) fn new(now_ns: u64, mode: SpiMode, lines: Lines, miso: Level, stuck: [Option<Level>; 4]) -> Self {
         let own = [level(lines.cs), level(lines.sck), level(lines.mosi), miso];
         let (steps, edges) = (VecDeque::new(), VecDeque::new());
-        Self { mode, steps, edges, last_ns: now_ns, own, stuck: [None; 4], unshown: 0 }
+        Self { mode, steps, edges, last_ns: now_ns.saturating_add(1), cs_moved_ns: None, own, stuck, unshown: 0 }
     }
 
     /// What a line is at.
@@ -144,9 +146,14 @@ impl Levels {
         }
     }
 
-    /// A line gets a level of its own; what it is then.
+    /// A line gets a level of its own; what it is then. Chip select that rises and falls at one instant, because no gap was
+    /// kept, is up for a nanosecond: or nobody could see it.
     fn put(&mut self, at_ns: u64, line: Line, level: Level) -> (u64, Line, Level) {
         self.last_ns = self.last_ns.max(at_ns);
+        if line == Line::Cs && level != self.own[Line::Cs as usize] {
+            self.last_ns += u64::from(self.cs_moved_ns == Some(self.last_ns));
+            self.cs_moved_ns = Some(self.last_ns);
+        }
         self.own[line as usize] = level;
         (self.last_ns, line, self.at(line))
     }

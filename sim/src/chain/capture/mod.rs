@@ -12,7 +12,8 @@
 //! `busy` and `fault` in scope `device_N`, and in it for each axis `home_switch`, `step_pulses` where the map follows them,
 //! `position_steps` and `velocity_steps_per_s`. Pins are high while active.
 //!
-//! **When.** At the instants of virtual time; within a bit as [`lines`] has it. Pins and motion are looked at whenever they
+//! **When.** At the instants of virtual time; within a bit as [`lines`] has it. A selection that begins with the capture
+//! does so a nanosecond later, so that its edge is seen. Pins and motion are looked at whenever they
 //! may change, and while an axis moves also at a steady pace. Selections that [`VirtualChain::drive`] clocks at one
 //! instant have no time for their bits: those cannot be shown, and are counted.
 //!
@@ -207,12 +208,10 @@ impl World {
         let wave = Some(Wave::begin(out, &header)?);
         let lines = Lines { cs: !self.registers.is_selected(), ..self.registers.controller_lines() };
         let miso = self.registers.miso().map_or(Level::Floating, level);
-        let levels = Levels::new(now_ns, self.registers.controller_mode(), lines, miso);
+        let stuck = Line::ALL.map(|line| self.stuck_at(line));
+        let levels = Levels::new(now_ns, self.registers.controller_mode(), lines, miso, stuck);
         let sample_ns = options.sample_ns.max(1);
         self.capture.0 = Some(Box::new(Scribe { wave, failure: None, levels, bus, probes, sample_ns }));
-        for line in [inject::Line::Sck, inject::Line::Mosi, inject::Line::Miso] {
-            self.note_stuck(line, now_ns);
-        }
         let Some(scribe) = &mut self.capture.0 else { return Ok(()) };
         for line in Line::ALL {
             let now = scribe.levels.at(line);
@@ -272,15 +271,16 @@ impl World {
 
     /// A line is stuck from now on, or no longer.
     pub(super) fn note_stuck(&mut self, line: inject::Line, at_ns: u64) {
-        let Some(scribe) = &mut self.capture.0 else { return };
-        let shown = match line {
-            inject::Line::Sck => Line::Sck,
-            inject::Line::Mosi => Line::Mosi,
-            inject::Line::Miso => Line::Miso,
-            // Chip select is where the registers have it; the others are not seen from here.
-            _ => return,
-        };
-        scribe.levels.push(Step::Stuck(at_ns, shown, self.player.stuck(line).map(level)));
+        let shown = Line::ALL.into_iter().find(|&shown| line_of(shown) == line);
+        let Some((shown, held)) = shown.map(|shown| (shown, self.stuck_at(shown))) else { return };
+        if let Some(scribe) = &mut self.capture.0 {
+            scribe.levels.push(Step::Stuck(at_ns, shown, held));
+        }
+    }
+
+    /// Where a fault holds a line now. Chip select is always where the registers have it.
+    fn stuck_at(&self, line: Line) -> Option<Level> {
+        self.player.stuck(line_of(line)).filter(|_| line != Line::Cs).map(level)
     }
 
     /// Writes what can be seen at an instant up to which everything has happened.
@@ -302,5 +302,15 @@ impl World {
         let sample_ns = self.capture.0.as_ref()?.sample_ns;
         let mut axes = self.devices.iter().flat_map(|device| device.axes());
         axes.any(|axis| axis.is_moving(at_ns)).then(|| (at_ns / sample_ns + 1).saturating_mul(sample_ns))
+    }
+}
+
+/// A line of the bus as faults name it.
+const fn line_of(line: Line) -> inject::Line {
+    match line {
+        Line::Cs => inject::Line::Cs,
+        Line::Sck => inject::Line::Sck,
+        Line::Mosi => inject::Line::Mosi,
+        Line::Miso => inject::Line::Miso,
     }
 }

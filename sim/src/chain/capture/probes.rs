@@ -5,8 +5,8 @@
 use embedded_hal::digital::PinState;
 use stepchain::map::Verb;
 
-use super::lines::level;
 use super::CaptureOptions;
+use super::lines::level;
 use crate::capture::Level;
 use crate::chain::lines::{Drive, Effect, Span, Tap};
 use crate::chain::world::World;
@@ -32,7 +32,11 @@ enum Shows {
     Tap(Tap),
     /// A line that firmware or a test drives.
     Driven(Drive),
-    Quantity { device: usize, axis: usize, of: fn(&Axis, u64) -> f64 },
+    Quantity {
+        device: usize,
+        axis: usize,
+        of: fn(&Axis, u64) -> f64,
+    },
 }
 
 /// Names what there is to be seen of a world.

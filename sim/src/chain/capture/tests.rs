@@ -169,7 +169,7 @@ fn a_line_that_is_stuck_is_shown_where_it_is_stuck() {
     // The second frame is from 4000 to 7200: the clock is held low all the while, and goes to its rest when it is let go.
     assert!(edge(3_150) && edge(4_000) && edge(8_000), "{of_clock:?}");
     assert!(!(4_001..8_000).any(edge), "{of_clock:?}");
-    assert_eq!(file.changes("!"), ["#0 0!", "#3200 1!", "#4000 0!", "#7200 1!", "#9000 0!", "#9500 1!"]);
+    assert_eq!(file.changes("!"), ["#0 1!", "#1 0!", "#3200 1!", "#4000 0!", "#7200 1!", "#9000 0!", "#9500 1!"]);
 }
 
 /// By hand: the answer of the device is zero, so the flipped bit 3 is the only high one, from 650 on; the next falling
@@ -178,16 +178,28 @@ fn a_line_that_is_stuck_is_shown_where_it_is_stuck() {
 fn flips_are_shown_where_the_controller_reads_them_and_not_where_it_drives() {
     let chain = one();
     let flip = |line| Fault::BitFlips { line, bits: Bits::At(vec![3]) };
-    let script = Script::new()
-        .with(flip(DataLine::Miso), Start::Frame(0), Lasts::Frames(1), 1)
-        .with(flip(DataLine::Mosi), Start::Frame(0), Lasts::Frames(1), 1);
+    let script = Script::new().with(flip(DataLine::Miso), Start::Frame(0), Lasts::Frames(1), 1).with(
+        flip(DataLine::Mosi),
+        Start::Frame(0),
+        Lasts::Frames(1),
+        1,
+    );
     chain.inject(&script).unwrap();
     let mut read = [0x7E, 0x7E];
     let file = captured(&chain, || chain.spi().transfer_in_place(&mut read).unwrap());
     assert_eq!(read, [0x10, 0]);
-    assert_eq!(file.changes("$"), ["#0 0$", "#650 1$", "#850 0$", "#3200 z$"]);
+    assert_eq!(file.changes("$"), ["#0 z$", "#1 0$", "#650 1$", "#850 0$", "#3200 z$"]);
     // 0111 1110, 0111 1110.
     assert_eq!(file.changes("#"), ["#0 0#", "#250 1#", "#1450 0#", "#1850 1#", "#3050 0#"]);
+}
+
+/// By hand: 8 bits at 5 MHz are 1600 ns.
+#[test]
+fn a_selection_that_follows_at_once_can_be_seen() {
+    let chain = one();
+    chain.set_gap_ns(0);
+    let file = captured(&chain, || (0..2).for_each(|_| chain.spi().write(&[0x7E]).unwrap()));
+    assert_eq!(file.changes("!"), ["#0 1!", "#1 0!", "#1600 1!", "#1601 0!", "#3200 1!"]);
 }
 
 /// By hand: 1 MHz, 8 bits in 8 µs from 0 on. Chip select falls at 2.5 µs, amid bit 2, which has left when its time is over.
@@ -284,7 +296,7 @@ fn a_capture_that_nobody_ends_is_whole_when_the_chain_is_gone_and_its_fork_has_n
     fork.spi().write(&[0x12, 0x34]).unwrap();
     chain.spi().write(&[0x7E, 0x7E]).unwrap();
     drop(chain);
-    assert_eq!(file.changes("!"), ["#0 0!", "#3200 1!"]);
+    assert_eq!(file.changes("!"), ["#0 1!", "#1 0!", "#3200 1!"]);
     assert!(file.text().ends_with("\n#3200\n"), "{}", file.text());
     assert_eq!(fork.end_capture().unwrap(), Captured::default());
 }
