@@ -42,6 +42,7 @@ pub mod motor;
 pub mod random_map;
 pub mod report;
 pub mod run;
+pub mod scope;
 pub mod serve;
 mod spelling;
 mod text;

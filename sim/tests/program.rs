@@ -252,6 +252,30 @@ fn a_broken_bench_is_exit_two_with_file_line_and_column() {
     assert!(missing.err.contains("missing.toml"), "{}", missing.err);
 }
 
+/// The built-in bench reads and writes settings of three axes, then moves them: the first and the last of it.
+#[test]
+fn the_bus_of_a_run_is_decoded_without_any_option() {
+    let directory = directory("bus");
+    let run = stepchain(&directory, &["run", "--out", "out", "--format", "json"]);
+    let bytes: u64 = run.objects().iter().map(|axis| axis["bytes_on_wire"].as_u64().unwrap()).sum();
+    let frames = stepchain(&directory, &["decode", "out/bus.vcd", "--format", "json"]);
+    assert_eq!((frames.exit, frames.err.as_str()), (0, ""));
+    let bits: u64 = frames.objects().iter().map(|frame| frame["bits"].as_u64().unwrap()).sum();
+    assert_eq!(bits, 8 * bytes, "every byte that was clocked is in it");
+    let commands = stepchain(&directory, &["decode", "out/bus.vcd", "--map", "latched", "--format", "json"]);
+    assert_eq!(commands.exit, 0, "{}", commands.err);
+    let asked = |device: u64| {
+        let commands = commands.objects();
+        let of = commands.into_iter().filter(|object| object["device"] == device);
+        of.map(|object| object["command"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    for device in 0..3 {
+        let asked = asked(device);
+        assert_eq!(asked.first().map(String::as_str), Some("take status"));
+        assert!(asked.iter().any(|command| command.starts_with("move")), "{asked:?}");
+    }
+}
+
 #[test]
 fn a_bench_finds_its_map_file_beside_itself() {
     let directory = directory("map-beside");

@@ -35,7 +35,7 @@ use stepchain::map::{BitOrder, SpiMode};
 
 use super::VirtualChain;
 use super::world::World;
-use crate::capture::{Level, Line};
+use crate::capture::{Level, Line, OF_A_CHAIN};
 use crate::inject;
 use crate::wave::{Header, Signal, Value, Wave};
 use crate::wire::Lines;
@@ -229,7 +229,7 @@ impl World {
         let wire = self.devices.first().map(|device| device.layout().wire);
         let order = wire.map_or("msb", |wire| if wire.bit_order == BitOrder::MsbFirst { "msb" } else { "lsb" });
         let mode = self.registers.controller_mode() as u8;
-        format!("virtual chain: map {maps}; devices {}; mode {mode}; bit order {order}; cs active low", names.len())
+        format!("{OF_A_CHAIN}map {maps}; devices {}; mode {mode}; bit order {order}; cs active low", names.len())
     }
 
     /// Chip select is where the registers have it now, and so is what drives MISO.
