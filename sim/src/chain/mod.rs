@@ -53,9 +53,10 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use stepchain::map::{BridgeState, ChainFlaw, Devices, Flag, Flaw, Layout};
 
-use crate::device::{Axis, Bounce, Breakpoint, Demand, Device, History, Switch};
+use crate::device::{Axis, Bounce, Breakpoint, Demand, Device, History, MotorSetup, Switch};
 use crate::inject::{InjectError, Script};
 use crate::motion::Engine;
+use crate::motor::{Load, Motor, Supply};
 use crate::wire::BusEvent;
 
 pub use agenda::PATIENCE;
@@ -343,20 +344,58 @@ impl VirtualChain {
     /// If the chain has no such device or axis.
     #[must_use]
     pub fn rotor_steps(&self, device: usize, axis: usize) -> f64 {
-        self.with_axis(device, axis, Axis::rotor_steps)
+        self.with_device(device, |device, now_ns| {
+            axis_of(device, axis);
+            device.rotor_steps(axis, now_ns)
+        })
     }
 
     /// How far the rotor of an axis is behind its count, in full steps, since the counter was given its number: what it
-    /// has lost, positive if it should be farther up.
+    /// has lost, positive if it should be farther up. With a motor in whole cycles of four, as the device looked last.
     ///
     /// # Panics
     /// If the chain has no such device or axis.
     #[must_use]
     pub fn lost_steps(&self, device: usize, axis: usize) -> f64 {
-        self.with_axis(device, axis, |axis, now_ns| {
-            let lost = axis.position(now_ns).wrapping_sub(axis.followed_position(now_ns));
-            lost as f64 / f64::from(axis.microsteps_per_step())
+        self.with_axis(device, axis, Axis::lost_steps)
+    }
+
+    /// A motor is on an axis from now on, its rotor where the axis had it; [`device`](crate::device) says what holds with
+    /// one. One that was there is taken off.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    pub fn attach_motor(&self, device: usize, axis: usize, setup: &MotorSetup) {
+        self.change_axis(device, axis, |device, now_ns| device.attach_motor(axis, setup, now_ns));
+    }
+
+    /// A copy of the motor of an axis as it is now, to ask for currents, voltages, torque and temperatures; `None` where
+    /// none is attached.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    #[must_use]
+    pub fn motor(&self, device: usize, axis: usize) -> Option<Motor> {
+        self.with_device(device, |device, now_ns| {
+            axis_of(device, axis);
+            device.motor(axis, now_ns)
         })
+    }
+
+    /// The motor of an axis turns another load from now on; without a motor nothing happens.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    pub fn set_load(&self, device: usize, axis: usize, load: &Load) {
+        self.change_axis(device, axis, |device, now_ns| device.set_load(axis, load, now_ns));
+    }
+
+    /// The bridges of an axis with a motor hang on another supply from now on; without a motor nothing happens.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    pub fn set_supply(&self, device: usize, axis: usize, supply: &Supply) {
+        self.change_axis(device, axis, |device, now_ns| device.set_supply(axis, supply, now_ns));
     }
 
     /// The machine of an axis has another home switch from now on. No axis has one at first.
