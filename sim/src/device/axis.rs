@@ -18,8 +18,8 @@ use super::machine::Machine;
 
 pub(super) use happening::Edge;
 use happening::{News, Search};
-pub(super) use rotor::Measured;
 use rotor::Rotor;
+pub(super) use rotor::{Measured, StageHeat};
 
 /// One axis: the ramp generator with its counter, and the bridge.
 #[derive(Clone, Debug)]

@@ -76,7 +76,7 @@ pub(super) fn live_code(register: &Register, axis: &Axis, counter: Counter, now_
             let shown = if register.coding.sign == Sign::Unsigned { velocity.abs() } else { velocity };
             Some(nearest_code(shown, &register.coding))
         }
-        Parameter::DeviceTemperature => Some(nearest_code(axis.measured()?.stage_c, &register.coding)),
+        Parameter::DeviceTemperature => Some(nearest_code(axis.measured()?.stage.at_c(now_ns), &register.coding)),
         Parameter::SupplyVoltage => Some(nearest_code(axis.measured()?.supply_v, &register.coding)),
         Parameter::ElectricalAngle => Some(nearest_code(f64::from(axis.electrical_angle(now_ns)), &register.coding)),
         _ => None,

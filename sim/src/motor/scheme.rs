@@ -205,8 +205,7 @@ impl Motor {
         self.heat = self.heat();
         (self.loss_j, self.loss_s) = (0.0, 0.0);
         let data = self.data;
-        let resistance_ohm =
-            |winding_c| copper_resistance_ohm(data.resistance_ohm, data.resistance_at_c, winding_c);
+        let resistance_ohm = |winding_c| copper_resistance_ohm(data.resistance_ohm, data.resistance_at_c, winding_c);
         while self.now_ns < until_ns {
             let end_ns = until_ns.min(self.now_ns + HELD_NS);
             let before_ohm = resistance_ohm(self.heat.winding_c);

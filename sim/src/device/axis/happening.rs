@@ -133,7 +133,8 @@ impl Axis {
         let machine = &self.machine;
         // What the rotor of a motor comes to is seen as it is measured.
         let ideal = self.rotor.is_none().then_some(&self.engine);
-        let edge = ideal.and_then(|engine| engine.next_arrival_after(now_ns, |at, way| machine.next_edge(at, is_up(way))));
+        let edge =
+            ideal.and_then(|engine| engine.next_arrival_after(now_ns, |at, way| machine.next_edge(at, is_up(way))));
         let stall =
             ideal.and_then(|engine| engine.next_arrival_after(now_ns, |at, way| machine.next_stall(at, is_up(way))));
         let bounce = machine.contact.next_change_after(now_ns);

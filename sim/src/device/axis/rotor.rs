@@ -11,7 +11,7 @@
 
 use super::Axis;
 use crate::inject::Winding;
-use crate::motor::missed_steps;
+use crate::motor::{Heat, HeatData, NodeData, missed_steps};
 
 /// Full steps in a cycle of the field.
 const CYCLE: f64 = 4.0;
@@ -23,10 +23,30 @@ pub(in crate::device) struct Measured {
     pub(in crate::device) rotor_steps: f64,
     /// Whether winding A, and whether winding B, tells that the rotor does not follow.
     pub(in crate::device) stalled: [bool; 2],
-    /// Temperature of the output stage, in degrees Celsius.
-    pub(in crate::device) stage_c: f64,
+    /// The output stage.
+    pub(in crate::device) stage: StageHeat,
     /// In volts.
     pub(in crate::device) supply_v: f64,
+}
+
+/// An output stage that has had a temperature and takes up a constant loss.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(in crate::device) struct StageHeat {
+    pub(in crate::device) since_ns: u64,
+    /// In degrees Celsius, then.
+    pub(in crate::device) stage_c: f64,
+    pub(in crate::device) loss_w: f64,
+    pub(in crate::device) ambient_c: f64,
+    pub(in crate::device) node: NodeData,
+}
+
+impl StageHeat {
+    /// The temperature at an instant, in degrees Celsius.
+    pub(in crate::device) fn at_c(&self, now_ns: u64) -> f64 {
+        let data = HeatData { ambient_c: self.ambient_c, winding: self.node, case: None };
+        let heat = Heat { winding_c: self.stage_c, case_c: self.ambient_c };
+        heat.after(&data, self.loss_w, now_ns.saturating_sub(self.since_ns) as f64 * 1e-9).winding_c
+    }
 }
 
 /// The rotor of a motor.

@@ -10,7 +10,7 @@ use super::MotorSetup;
 use super::drive::AxisDrive;
 use super::setup::{HYSTERESIS_K, OutputStage};
 use crate::device::Axis;
-use crate::device::axis::Measured;
+use crate::device::axis::{Measured, StageHeat};
 use crate::motor::{Heat, HeatData, Motor, Setting};
 
 /// How often a device looks at a motor, in nanoseconds.
@@ -73,7 +73,8 @@ pub(super) struct Attached {
     /// Place and current of the last look, and how many in a row were alike.
     last: (f64, f64),
     still_looks: u32,
-    looked_ns: u64,
+    /// Up to when the temperature of the stage is known.
+    warmed_ns: u64,
     /// When to look next; `None` while nothing can come of it.
     next_ns: Option<u64>,
     is_out_of_step: bool,
@@ -99,7 +100,7 @@ impl Attached {
             stalled_until_ns: [0; 2],
             last: (rotor_steps, 0.0),
             still_looks: 0,
-            looked_ns: now_ns,
+            warmed_ns: now_ns,
             next_ns: Some(grid_after(now_ns, LOOK_NS)),
             is_out_of_step: false,
             told: 0,
@@ -115,7 +116,7 @@ impl Attached {
         Measured {
             rotor_steps: self.motor.position_steps(),
             stalled: [false; 2],
-            stage_c: self.stage_c,
+            stage: self.stage_heat_now(),
             supply_v: self.motor.supply_v(),
         }
     }
@@ -132,6 +133,7 @@ impl Attached {
 
     /// Something is done to the motor, or to what drives it.
     pub(super) fn rouse(&mut self, now_ns: u64) {
+        self.warm_stage(now_ns);
         self.still_looks = 0;
         self.next_ns = Some(grid_after(now_ns, LOOK_NS));
     }
@@ -156,7 +158,6 @@ impl Attached {
         ];
         self.keep_rest(axis, rotor_steps, now_ns);
         let synchronism = self.synchronism(axis, rotor_steps, now_ns);
-        self.looked_ns = now_ns;
         Looked { measured, holds: self.holds, synchronism }
     }
 
@@ -187,11 +188,20 @@ impl Attached {
         current_a * current_a * self.stage.resistance_ohm
     }
 
-    /// The loss of this instant, for all of the time since the last look.
+    /// The loss of this instant, for all of the time since the last one.
     fn warm_stage(&mut self, now_ns: u64) {
-        let duration_s = (now_ns - self.looked_ns) as f64 * 1e-9;
-        let stage = Heat { winding_c: self.stage_c, case_c: self.stage.ambient_c };
-        self.stage_c = stage.after(&self.stage_heat(), self.stage_loss_w(), duration_s).winding_c;
+        self.stage_c = self.stage_heat_now().at_c(now_ns);
+        self.warmed_ns = now_ns;
+    }
+
+    fn stage_heat_now(&self) -> StageHeat {
+        StageHeat {
+            since_ns: self.warmed_ns,
+            stage_c: self.stage_c,
+            loss_w: self.stage_loss_w(),
+            ambient_c: self.stage.ambient_c,
+            node: self.stage.node,
+        }
     }
 
     fn keep_rest(&mut self, axis: &Axis, rotor_steps: f64, now_ns: u64) {

@@ -52,7 +52,11 @@ fn both_windings_of_a_field_between_them_can_have_the_whole_supply() {
     let share = 0.8 * core::f64::consts::SQRT_2;
     motor.advance(S / 10, &Applied::held(0.5, share));
     let expected = 0.8 * 24.0 / motor.windings().resistance_ohm;
-    assert!(motor.currents_a().iter().all(|current| (current / expected - 1.0).abs() < 1e-3), "{:?}", motor.currents_a());
+    assert!(
+        motor.currents_a().iter().all(|current| (current / expected - 1.0).abs() < 1e-3),
+        "{:?}",
+        motor.currents_a()
+    );
     motor.advance(S / 5, &Applied::held(0.5, 3.0));
     let whole = 24.0 / motor.windings().resistance_ohm;
     assert!(motor.currents_a().iter().all(|current| (current / whole - 1.0).abs() < 1e-3), "the supply is the end");
@@ -66,7 +70,12 @@ fn rest_warms_as_much_as_the_whole_scheme_says() {
     let mut heat_alone = all.clone();
     all.advance(60 * S, &Applied::held(0.0, 0.15));
     heat_alone.rest(60 * S, true);
-    assert!((all.heat().winding_c - heat_alone.heat().winding_c).abs() < 0.02, "{:?} {:?}", all.heat(), heat_alone.heat());
+    assert!(
+        (all.heat().winding_c - heat_alone.heat().winding_c).abs() < 0.02,
+        "{:?} {:?}",
+        all.heat(),
+        heat_alone.heat()
+    );
     assert!((all.current_amplitude_a() / heat_alone.current_amplitude_a() - 1.0).abs() < 1e-3);
     assert_eq!(heat_alone.now_ns(), 60 * S);
     let warmer = Heat::at_ambient(&all.data().heat).winding_c + 1.0;
