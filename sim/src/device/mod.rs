@@ -95,7 +95,7 @@ pub use counter::Counter;
 pub use event::{Event, EventKind, Rejection, Violation};
 pub use history::{Breakpoint, Demand, History};
 pub use machine::Switch;
-pub use motors::{HYSTERESIS_K, LOOK_NS, MotorSetup, OutputStage};
+pub use motors::{HYSTERESIS_K, LOOK_NS, MotorSample, MotorSetup, OutputStage};
 
 pub(crate) use text::{bridge_name, grouped};
 

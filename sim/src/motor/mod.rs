@@ -16,6 +16,13 @@
 //! Signs and units: SI; voltages and currents are *peak* per phase; a full step is 90° electrical. The field at commanded
 //! angle φ pulls the rotor to electrical angle θ = φ. Velocities are full steps/s, as everywhere in the program.
 //!
+//! **What is not modelled.** Saturation of the iron and with it the change of inductance and constant over current and
+//! angle, iron losses, the coupling of both windings, magnets that weaken with heat; losses and dead times of the bridge;
+//! play and springs between motor and load, the bounce at an end stop. Numbers of a real motor differ accordingly.
+//!
+//! An axis of the virtual chain turns one by [`attach_motor`](crate::chain::VirtualChain::attach_motor); what its device makes
+//! of it stands at [`MotorSetup`](crate::device::MotorSetup).
+//!
 //! **Scheme.** Power series of adaptive order between switching instants, chosen by measurement: see the table at [`Motor`].
 
 mod bridge;

@@ -8,6 +8,7 @@ use stepchain::map::{BridgeState, Drive, Flag};
 
 use super::MotorSetup;
 use super::drive::AxisDrive;
+use super::record::{MotorSample, Record};
 use super::setup::{HYSTERESIS_K, OutputStage};
 use crate::device::Axis;
 use crate::device::axis::{Measured, StageHeat};
@@ -80,6 +81,7 @@ pub(super) struct Attached {
     is_out_of_step: bool,
     /// Lost steps as told last.
     told: i64,
+    record: Option<Record>,
 }
 
 impl Attached {
@@ -104,6 +106,7 @@ impl Attached {
             next_ns: Some(grid_after(now_ns, LOOK_NS)),
             is_out_of_step: false,
             told: 0,
+            record: None,
         }
     }
 
@@ -123,22 +126,45 @@ impl Attached {
 
     /// Brings the motor to an instant.
     pub(super) fn turn(&mut self, axis: &Axis, written: &Written, now_ns: u64) {
-        let is_voltage = written.setting.drive == Drive::Voltage && axis.bridge(now_ns) == BridgeState::Driven;
-        if self.is_at_rest() {
-            self.motor.rest(now_ns, is_voltage);
-        } else {
-            self.motor.advance(now_ns, &AxisDrive { axis, setting: &written.setting });
-        }
+        let is_at_rest = self.is_at_rest();
+        turn(&mut self.motor, is_at_rest, axis, written, now_ns);
+    }
+
+    /// The motor as it is at a later instant.
+    pub(super) fn motor_at(&self, axis: &Axis, written: &Written, now_ns: u64) -> Motor {
+        let mut motor = self.motor.clone();
+        turn(&mut motor, self.is_at_rest(), axis, written, now_ns);
+        motor
     }
 
     /// Something is done to the motor, or to what drives it.
-    pub(super) fn rouse(&mut self, now_ns: u64) {
+    pub(super) fn rouse(&mut self, axis: &Axis, now_ns: u64) {
         self.warm_stage(now_ns);
+        // What is drawn as a line stays level up to here.
+        if self.is_at_rest()
+            && let Some(record) = &mut self.record
+        {
+            record.note(&self.motor, axis.commanded_steps(now_ns).unwrap_or(0.0), self.stage_c, true);
+        }
         self.still_looks = 0;
         self.next_ns = Some(grid_after(now_ns, LOOK_NS));
     }
 
-    const fn is_at_rest(&self) -> bool {
+    /// Keeps a sample as often as this from now on.
+    pub(super) fn set_record(&mut self, every_ns: u64) {
+        self.record = Some(Record::new(every_ns));
+    }
+
+    /// What has been kept, and the motor as it is at a later instant.
+    pub(super) fn samples(&self, axis: &Axis, written: &Written, now_ns: u64) -> Vec<MotorSample> {
+        let stage_c = self.stage_heat_now().at_c(now_ns);
+        let commanded_steps = axis.commanded_steps(now_ns).unwrap_or(0.0);
+        let last = || self.motor_at(axis, written, now_ns);
+        self.record.as_ref().map_or(Vec::new(), |record| record.samples(&last(), commanded_steps, stage_c))
+    }
+
+    /// Whether nothing turns and no current changes.
+    pub(super) const fn is_at_rest(&self) -> bool {
         self.still_looks >= STILL_LOOKS
     }
 
@@ -146,6 +172,9 @@ impl Attached {
     pub(super) fn look(&mut self, axis: &Axis, written: &Written, now_ns: u64) -> Looked {
         let peaks_a = self.motor.take_peaks_a();
         self.warm_stage(now_ns);
+        if let Some(record) = &mut self.record {
+            record.note(&self.motor, axis.commanded_steps(now_ns).unwrap_or(0.0), self.stage_c, false);
+        }
         let rotor_steps = self.motor.position_steps();
         let measured = Measured { stalled: self.stalls(axis, written, peaks_a, now_ns), ..self.measured() };
         let [_, _, warned, hot] = self.holds;
@@ -255,6 +284,16 @@ impl Attached {
             return is_news.then_some(Synchronism::StepsLost(missed));
         }
         (is_news && !std::mem::replace(&mut self.is_out_of_step, is_news)).then_some(Synchronism::Lost)
+    }
+}
+
+/// Brings a motor to an instant; one that is at rest takes up heat and nothing else.
+fn turn(motor: &mut Motor, is_at_rest: bool, axis: &Axis, written: &Written, now_ns: u64) {
+    if is_at_rest {
+        let is_voltage = written.setting.drive == Drive::Voltage && axis.bridge(now_ns) == BridgeState::Driven;
+        motor.rest(now_ns, is_voltage);
+    } else {
+        motor.advance(now_ns, &AxisDrive { axis, setting: &written.setting });
     }
 }
 

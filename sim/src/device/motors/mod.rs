@@ -5,30 +5,20 @@
 //!   motor                       ->  attached  ->  flags, log    (as the device looks at it, at instants of a grid)
 //! ```
 //!
-//! **Physical**: the rotor with its load, which the home switch sees; end stops, a blocked rotor and open windings hold
-//! it or its currents. **Noticed by the device**, every [`LOOK_NS`], and through the same conditions and latches as what is
-//! [injected](crate::inject):
-//!
-//! * **Stall**, by current: a winding whose current exceeds the map's stall limit while steps are made. In step the
-//!   back-EMF stands against the voltage, and a rotor that stands induces none, so that the current rises. It is the
-//!   detector of which the map has a register. It shows nothing where the back-EMF is small (at low speed), where the
-//!   current is regulated, or in a winding that is open: as a real one, it can miss a stall. A map without a stall limit
-//!   shows none.
-//! * **Overcurrent**: a current above the map's limit, ripple and swings included. A map without a limit shows none.
-//! * **Overtemperature** and its warning: the node of the [`OutputStage`], not the winding, which no device can feel.
-//! * **Undervoltage**: the supply below the limit of the [`MotorSetup`].
-//! * **Lost steps**: no flag tells them, the log does; first that the rotor is out of step, and at rest how many it has lost.
+//! What is physical and what the device notices of it stands at [`MotorSetup`].
 
 mod attached;
 mod drive;
+mod record;
 mod setup;
 
 use stepchain::map::Parameter;
 
 pub use attached::LOOK_NS;
+pub use record::MotorSample;
 pub use setup::{HYSTERESIS_K, MotorSetup, OutputStage};
 
-use super::{Device, EventKind};
+use super::{Axis, Device, EventKind};
 use crate::motor::{Load, Motor, Supply};
 use attached::{Attached, CONDITIONS, Looked, Synchronism, Written};
 
@@ -57,7 +47,8 @@ impl Device {
     /// A copy of the motor of an axis as it is now, if it has one.
     #[must_use]
     pub fn motor(&self, axis: usize, now_ns: u64) -> Option<Motor> {
-        self.attached_at(axis, now_ns).map(|attached| attached.motor)
+        let (of_axis, OfAxis { attached, written }) = self.with_motor(axis)?;
+        Some(attached.motor_at(of_axis, written, now_ns))
     }
 
     /// Where the rotor of an axis is now, in full steps from where it was at power-up.
@@ -65,6 +56,34 @@ impl Device {
     pub fn rotor_steps(&self, axis: usize, now_ns: u64) -> f64 {
         let motor = self.motor(axis, now_ns);
         motor.map_or_else(|| self.axes[axis].rotor_steps(now_ns), |motor| motor.position_steps())
+    }
+
+    /// How far the rotor of an axis is behind its count now, in full steps: what it lags, and what it has lost.
+    #[must_use]
+    pub fn following_error_steps(&self, axis: usize, now_ns: u64) -> f64 {
+        let of_axis = &self.axes[axis];
+        let commanded_steps = of_axis.commanded_steps(now_ns);
+        commanded_steps.map_or_else(|| of_axis.lost_steps(now_ns), |steps| steps - self.rotor_steps(axis, now_ns))
+    }
+
+    /// Whether every motor has come to rest: nothing turns, and no current changes.
+    #[must_use]
+    pub fn is_settled(&self) -> bool {
+        self.motors.values().all(|motor| motor.attached.is_at_rest())
+    }
+
+    /// Keeps a sample of the motor of an axis as often as this from now on; what was kept before is forgotten.
+    pub fn record_motor(&mut self, axis: usize, every_ns: u64) {
+        if let Some(OfAxis { attached, .. }) = u8::try_from(axis).ok().and_then(|axis| self.motors.get_mut(&axis)) {
+            attached.set_record(every_ns);
+        }
+    }
+
+    /// What has been kept of the motor of an axis, in the order of time, the last sample at this instant.
+    #[must_use]
+    pub fn motor_samples(&self, axis: usize, now_ns: u64) -> Vec<MotorSample> {
+        let samples = |(of_axis, motor): (&Axis, &OfAxis)| motor.attached.samples(of_axis, &motor.written, now_ns);
+        self.with_motor(axis).map_or(Vec::new(), samples)
     }
 
     /// The motor of an axis turns another load from now on; without a motor nothing happens.
@@ -90,8 +109,9 @@ impl Device {
     /// Brings the motors to an instant at which something is about to change that drives them.
     pub(super) fn turn_motors(&mut self, now_ns: u64) {
         for (&axis, OfAxis { attached, written }) in &mut self.motors {
-            attached.turn(&self.axes[usize::from(axis)], written, now_ns);
-            attached.rouse(now_ns);
+            let of_axis = &self.axes[usize::from(axis)];
+            attached.turn(of_axis, written, now_ns);
+            attached.rouse(of_axis, now_ns);
         }
     }
 
@@ -135,11 +155,8 @@ impl Device {
         self.tell_news(now_ns);
     }
 
-    fn attached_at(&self, axis: usize, now_ns: u64) -> Option<Attached> {
-        let OfAxis { attached, written } = self.motors.get(&u8::try_from(axis).ok()?)?;
-        let mut attached = attached.clone();
-        attached.turn(self.axes.get(axis)?, written, now_ns);
-        Some(attached)
+    fn with_motor(&self, axis: usize) -> Option<(&Axis, &OfAxis)> {
+        self.axes.get(axis).zip(self.motors.get(&u8::try_from(axis).ok()?))
     }
 
     fn written(&self, axis: u8) -> Written {

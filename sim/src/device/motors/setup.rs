@@ -4,6 +4,20 @@ use crate::motor::{Heat, Load, MotorData, MotorFile, NodeData, Regulation, Suppl
 
 /// A motor for an axis.
 ///
+/// **Physical**: the rotor with its load, which the home switch sees; end stops, a blocked rotor and open windings hold
+/// it or its currents. **Noticed by the device**, every [`LOOK_NS`](super::LOOK_NS), and through the same conditions and latches as what is
+/// [injected](crate::inject):
+///
+/// * **Stall**, by current: a winding whose current exceeds the map's stall limit while steps are made. In step the
+///   back-EMF stands against the voltage, and a rotor that stands induces none, so that the current rises. It is the
+///   detector of which the map has a register. It shows nothing where the back-EMF is small (at low speed), where the
+///   current is regulated, or in a winding that is open: as a real one, it can miss a stall. A map without a stall limit
+///   shows none.
+/// * **Overcurrent**: a current above the map's limit, ripple and swings included. A map without a limit shows none.
+/// * **Overtemperature** and its warning: the node of the [`OutputStage`], not the winding, which no device can feel.
+/// * **Undervoltage**: the supply below [its limit](Self::undervoltage_v).
+/// * **Lost steps**: no flag tells them, the log does; first that the rotor is out of step, and at rest how many it has lost.
+///
 /// ```
 /// use stepchain::{map::RegisterMap, reference::Latched};
 /// use stepchain_sim::chain::VirtualChain;
