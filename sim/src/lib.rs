@@ -22,7 +22,8 @@
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it; [`serve`] offers the chain to firmware over a
 //! byte link. Tests of firmware say with [`expect`] what a chain must have done, and [`conformance`] tries every law on a map
-//! of their own. [`mod@tune`] computes drive settings for a motor, and [`capture`] reads what was recorded on a real bus.
+//! of their own. [`mod@tune`] computes drive settings for a motor, [`capture`] reads what was recorded on a real bus, and [`wave`]
+//! writes what a virtual one does.
 
 pub mod bench;
 pub mod capture;
@@ -45,4 +46,5 @@ pub mod serve;
 mod spelling;
 mod text;
 pub mod tune;
+pub mod wave;
 pub mod wire;

@@ -280,7 +280,7 @@ fn a_report_is_the_same_to_the_byte_each_time() {
         assert_eq!(stepchain(&directory, &["run", "--out", out]).exit, 0);
     }
     let first = files(&directory.join("first"));
-    assert_eq!(first.keys().collect::<Vec<_>>(), ["motion.csv", "report.html"]);
+    assert_eq!(first.keys().collect::<Vec<_>>(), ["bus.vcd", "motion.csv", "report.html"]);
     assert!(first == files(&directory.join("second")), "two runs of one bench differ");
     assert_eq!(stepchain(&directory, &[]).out, stepchain(&directory, &[]).out);
 }
