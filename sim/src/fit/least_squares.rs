@@ -101,9 +101,10 @@ impl Estimate {
         let full = svd.singular_values.len() == count && svd.singular_values.min() > ROUNDING * greatest;
         let spread = full.then(|| {
             let entry = |row: usize, column: usize| {
-                let parts = svd.singular_values.iter().enumerate().map(|(index, singular)| {
-                    turned[(index, row)] * turned[(index, column)] / (singular * singular)
-                });
+                let parts =
+                    svd.singular_values.iter().enumerate().map(|(index, singular)| {
+                        turned[(index, row)] * turned[(index, column)] / (singular * singular)
+                    });
                 parts.sum::<f64>() * constants[row] * constants[column]
             };
             DMatrix::from_fn(count, count, entry)

@@ -16,6 +16,7 @@
 //! constant, points settle only resistance and inductance.
 
 mod least_squares;
+mod plot;
 mod point;
 mod read;
 mod recording;
@@ -23,6 +24,7 @@ mod student;
 #[cfg(test)]
 mod tests;
 
+pub use plot::plots;
 pub use point::Point;
 pub use read::{Defaults, Measurements, load, parse};
 pub use recording::HalfWave;
@@ -101,8 +103,7 @@ pub struct Fitted {
 /// # Errors
 /// [`Problem`] if there are two files of one kind, or the measurements cannot tell the constants, or not tell them apart.
 pub fn fit(motor: &MotorData, measurements: &[Measurements]) -> Result<Fitted, Problem> {
-    let mut fitted =
-        Fitted { motor: *motor, constants: Vec::new(), steady: None, recording: None, notes: Vec::new() };
+    let mut fitted = Fitted { motor: *motor, constants: Vec::new(), steady: None, recording: None, notes: Vec::new() };
     let (mut steady, mut told) = (None, None);
     for each in measurements {
         match each {
@@ -124,7 +125,7 @@ pub fn fit(motor: &MotorData, measurements: &[Measurements]) -> Result<Fitted, P
         fitted.points(file, points, told.as_ref())?;
     }
     if let Some(told) = told {
-        fitted.recording(told);
+        fitted.recording(told, motor.back_emf_v_s_per_rad);
     }
     fitted.compare();
     Ok(fitted)
@@ -153,7 +154,9 @@ impl Fitted {
         if let Some(other) = other {
             let each = |estimate: &Estimate| {
                 let told = estimate.constants.iter().zip(NAMES);
-                told.map(|(value, (name, unit))| format!("{name} {} {unit}", number(*value))).collect::<Vec<_>>().join(", ")
+                told.map(|(value, (name, unit))| format!("{name} {} {unit}", number(*value)))
+                    .collect::<Vec<_>>()
+                    .join(", ")
             };
             let found = format!("points that two motors explain alike ({}; {})", each(best), each(other));
             return Err(Problem::of_file(file, found, "points at further speeds and amplitudes"));
@@ -180,8 +183,7 @@ impl Fitted {
         Ok(())
     }
 
-    fn recording(&mut self, told: Told) {
-        let file_value = self.motor.back_emf_v_s_per_rad;
+    fn recording(&mut self, told: Told, file_value: f64) {
         let value = told.back_emf_v_s_per_rad;
         self.constant(2, file_value, value, told.reach());
         self.motor.back_emf_v_s_per_rad = value;
@@ -258,7 +260,11 @@ fn starts(from_file: &[f64]) -> Vec<Vec<f64>> {
 fn structure(file: &str, points: &[Point], free: usize) -> Result<(), Problem> {
     if points.len() <= free {
         let found = format!("{} points", points.len());
-        return Err(Problem::of_file(file, found, format!("at least {}, for {free} constants with their intervals", free + 1)));
+        return Err(Problem::of_file(
+            file,
+            found,
+            format!("at least {}, for {free} constants with their intervals", free + 1),
+        ));
     }
     if points.iter().all(|point| point.velocity == 0.0) {
         let found = "points at rest only, where neither inductance nor back-EMF show";
@@ -266,14 +272,19 @@ fn structure(file: &str, points: &[Point], free: usize) -> Result<(), Problem> {
     }
     if free == COUNT && points.iter().all(|point| point.rotor_blocked || point.velocity == 0.0) {
         let found = "points with a rotor that stands only, where no back-EMF shows";
-        return Err(Problem::of_file(file, found, "points with a turning rotor, too, or a back-EMF recording beside them"));
+        return Err(Problem::of_file(
+            file,
+            found,
+            "points with a turning rotor, too, or a back-EMF recording beside them",
+        ));
     }
     Ok(())
 }
 
 /// Refuses an estimate whose constants the points do not settle.
 fn settled(file: &str, points: &[Point], best: &Estimate) -> Result<(), Problem> {
-    let rms_a = libm::sqrt(points.iter().map(|point| point.current_a * point.current_a).sum::<f64>() / points.len() as f64);
+    let rms_a =
+        libm::sqrt(points.iter().map(|point| point.current_a * point.current_a).sum::<f64>() / points.len() as f64);
     let count = best.constants.len();
     let magnified = |index: usize| best.magnification(index, rms_a);
     let worst = (0..count).max_by(|&a, &b| magnified(a).total_cmp(&magnified(b))).unwrap_or(0);
@@ -302,11 +313,15 @@ fn settled(file: &str, points: &[Point], best: &Estimate) -> Result<(), Problem>
     let mixed: Vec<_> = mixed.iter().map(|(_, (name, _))| format!("`{name}`")).collect();
     let velocity = points[0].velocity;
     let place = if points.iter().all(|point| point.velocity == velocity) {
-        format!("{} points, all at {} steps/s", points.len(), number(velocity))
+        format!("{} points, all at {} steps/s,", points.len(), number(velocity))
     } else {
         format!("{} points", points.len())
     };
-    let what = if mixed.len() > 1 { format!("tell {} apart", mixed.join(" and ")) } else { format!("tell {}", mixed.join("")) };
+    let what = if mixed.len() > 1 {
+        format!("tell {} apart", mixed.join(" and "))
+    } else {
+        format!("tell {}", mixed.join(""))
+    };
     let found = format!("{place} that cannot {what}: {why}");
     let expected = "more points: at rest (for the resistance), and at several speeds up to where the current falls to half, \
                     each at several amplitudes; or a back-EMF recording beside them";

@@ -12,9 +12,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::least_squares::Curve;
-use crate::motor::{
-    Load, MotorData, copper_resistance_ohm, electrical_rad_per_s, sampling_factor, shaft_rad_per_s,
-};
+use crate::motor::{Load, MotorData, copper_resistance_ohm, electrical_rad_per_s, sampling_factor, shaft_rad_per_s};
 
 /// A steady state as it was measured.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -69,11 +67,8 @@ impl Point {
         let x = omega_e * inductance;
         let turns = !self.rotor_blocked && self.velocity > 0.0;
         let omega_m = if turns { shaft_rad_per_s(self.velocity, motor.teeth()) } else { 0.0 };
-        let torque_n_m = if turns {
-            self.load_n_m + motor.steady_torque_n_m(&Load::default(), self.velocity)
-        } else {
-            0.0
-        };
+        let torque_n_m =
+            if turns { self.load_n_m + motor.steady_torque_n_m(&Load::default(), self.velocity) } else { 0.0 };
         let (emf, i_q) = (back_emf * omega_m, torque_n_m / back_emf);
         let quadrature_v = r * i_q + emf;
         let square = r * r + x * x;
@@ -134,7 +129,16 @@ mod tests {
 
     fn point(velocity: f64, amplitude_v: f64, load_n_m: f64) -> Point {
         let (winding_c, microsteps_per_step) = (70.0, 4);
-        Point { line: 2, velocity, amplitude_v, current_a: 1.0, load_n_m, winding_c, microsteps_per_step, rotor_blocked: false }
+        Point {
+            line: 2,
+            velocity,
+            amplitude_v,
+            current_a: 1.0,
+            load_n_m,
+            winding_c,
+            microsteps_per_step,
+            rotor_blocked: false,
+        }
     }
 
     fn constants(motor: &MotorData) -> [f64; COUNT] {
@@ -149,7 +153,8 @@ mod tests {
         let mut compared = 0;
         for velocity in [0.0, 30.0, 400.0, 1500.0] {
             for (volts, load_n_m) in [(3.0, 0.0), (8.0, 0.02), (20.0, 0.1)] {
-                let torque_n_m = if velocity > 0.0 { load_n_m + motor.steady_torque_n_m(&Load::default(), velocity) } else { 0.0 };
+                let torque_n_m =
+                    if velocity > 0.0 { load_n_m + motor.steady_torque_n_m(&Load::default(), velocity) } else { 0.0 };
                 let promise = point(velocity, volts, load_n_m).promise(&motor, constants(&motor));
                 // By hand: sin(π/16)/(π/16) for quarter steps; at rest there are no steps.
                 let sampling = if velocity > 0.0 { 0.993_586_8 } else { 1.0 };
@@ -171,7 +176,8 @@ mod tests {
     #[test]
     fn the_derivatives_are_those_of_small_differences() {
         let motor = motor();
-        for measured in [point(0.0, 3.0, 0.0), point(30.0, 3.0, 0.0), point(400.0, 8.0, 0.02), point(1500.0, 20.0, 0.1)] {
+        for measured in [point(0.0, 3.0, 0.0), point(30.0, 3.0, 0.0), point(400.0, 8.0, 0.02), point(1500.0, 20.0, 0.1)]
+        {
             for blocked in [false, true] {
                 let measured = Point { rotor_blocked: blocked, ..measured };
                 let at = constants(&motor);

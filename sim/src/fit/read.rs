@@ -58,8 +58,9 @@ const KINDS: &str = "`velocity,amplitude_v,current_a` for steady points, or `tim
 /// [`Problem`] with the place of the first thing that cannot be used.
 pub fn load(path: &Path, defaults: &Defaults) -> Result<Measurements, Problem> {
     let file = path.display().to_string();
-    let bytes = std::fs::read(path)
-        .map_err(|error| Problem::of_file(&file, format!("nothing that can be read ({error})"), "measurements in CSV"))?;
+    let bytes = std::fs::read(path).map_err(|error| {
+        Problem::of_file(&file, format!("nothing that can be read ({error})"), "measurements in CSV")
+    })?;
     parse(&file, &bytes, defaults)
 }
 
@@ -72,7 +73,8 @@ pub fn parse(file: &str, bytes: &[u8], defaults: &Defaults) -> Result<Measuremen
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
     let text = String::from_utf8_lossy(bytes);
     // Numbers need no quotation marks, so that a row is a line, and a field's place is counted in it as it stands.
-    let lines = text.lines().enumerate().map(|(index, text)| Row { file, line: index + 1, fields: text.split(',').collect() });
+    let lines =
+        text.lines().enumerate().map(|(index, text)| Row { file, line: index + 1, fields: text.split(',').collect() });
     let mut rows = lines.filter(|row| {
         let is_comment = row.fields.first().is_some_and(|field| field.trim_start().starts_with('#'));
         !is_comment && row.fields.iter().any(|field| !field.trim().is_empty())
@@ -192,7 +194,8 @@ fn point(columns: &Columns, row: &Row<'_>, defaults: &Defaults) -> Result<Point,
         let expected = format!("`{name}`: {expected}");
         columns.column(name).map(|index| row.number(index, &expected, fits)).transpose()
     };
-    let share = number("amplitude_share", "a share of the supply above 0 and up to 1", |share| share > 0.0 && share <= 1.0)?;
+    let share =
+        number("amplitude_share", "a share of the supply above 0 and up to 1", |share| share > 0.0 && share <= 1.0)?;
     let supply_v = number("supply_v", "a number above 0, in volts", POSITIVE)?.unwrap_or(defaults.supply_v);
     let amplitude_v = number("amplitude_v", "a number above 0, in volts", POSITIVE)?;
     let microsteps = number("microsteps", "whole microsteps in a full step, 1 to 1024", |count| {
@@ -265,7 +268,8 @@ mod tests {
 
     #[test]
     fn what_a_file_does_not_say_is_taken_from_the_defaults() {
-        let Measurements::Steady { points, .. } = read("velocity,amplitude_share,current_a\n0,0.25,1\n").unwrap() else {
+        let Measurements::Steady { points, .. } = read("velocity,amplitude_share,current_a\n0,0.25,1\n").unwrap()
+        else {
             panic!("steady points")
         };
         assert_eq!((points[0].amplitude_v, points[0].winding_c, points[0].microsteps_per_step), (6.0, 20.0, 16));
@@ -287,20 +291,38 @@ mod tests {
             ("velocity;amplitude_v;current_a\n", "columns are separated by commas"),
             ("velocity,amplitude_v\n1,2\n", "m.csv:1:22: found no column `current_a`"),
             ("velocity,current_a\n1,2\n", "found no column `amplitude_v` or `amplitude_share`"),
-            ("velocity,amplitude_v,current_a,torque\n", "m.csv:1:32: found the column `torque`, expected one of `velocity`"),
+            (
+                "velocity,amplitude_v,current_a,torque\n",
+                "m.csv:1:32: found the column `torque`, expected one of `velocity`",
+            ),
             ("velocity,amplitude_v,velocity,current_a\n", "m.csv:1:22: found `velocity` a second time"),
             ("velocity,amplitude_v,amplitude_share,current_a\n", "m.csv:1:22: found `amplitude_share` beside"),
             ("velocity,amplitude_v,supply_v,current_a\n", "m.csv:1:22: found `supply_v` without `amplitude_share`"),
             ("velocity,amplitude_v,current_a\n1,2\n", "m.csv:2:5: found a row of 2 columns, expected 3 columns"),
-            ("velocity,amplitude_v,current_a\n1,2,3\n-4,2,1\n", "m.csv:3:1: found -4, expected `velocity`: a number not below 0"),
-            ("velocity,amplitude_v,current_a\n1,2, NaN\n", "m.csv:2:6: found NaN, expected `current_a`: a number above 0, in amp"),
-            ("velocity,amplitude_v,current_a\n1,inf,3\n", "m.csv:2:3: found inf, expected `amplitude_v`: a number above 0"),
+            (
+                "velocity,amplitude_v,current_a\n1,2,3\n-4,2,1\n",
+                "m.csv:3:1: found -4, expected `velocity`: a number not below 0",
+            ),
+            (
+                "velocity,amplitude_v,current_a\n1,2, NaN\n",
+                "m.csv:2:6: found NaN, expected `current_a`: a number above 0, in amp",
+            ),
+            (
+                "velocity,amplitude_v,current_a\n1,inf,3\n",
+                "m.csv:2:3: found inf, expected `amplitude_v`: a number above 0",
+            ),
             ("velocity,amplitude_v,current_a\n1,,3\n", "m.csv:2:3: found nothing, expected `amplitude_v`"),
             ("velocity,amplitude_v,current_a\n1,2,-3\n", "m.csv:2:5: found -3, expected `current_a`"),
-            ("velocity,amplitude_share,current_a\n1,1.5,3\n", "m.csv:2:3: found 1.5, expected `amplitude_share`: a share"),
+            (
+                "velocity,amplitude_share,current_a\n1,1.5,3\n",
+                "m.csv:2:3: found 1.5, expected `amplitude_share`: a share",
+            ),
             ("velocity,amplitude_v,current_a,winding_c\n1,2,3,900\n", "m.csv:2:7: found 900, expected `winding_c`"),
             ("velocity,amplitude_v,current_a,microsteps\n1,2,3,2.5\n", "m.csv:2:7: found 2.5, expected `microsteps`"),
-            ("velocity,amplitude_v,current_a,rotor\n1,2,3,free\n", "m.csv:2:7: found `free`, expected `rotor`: `turning`"),
+            (
+                "velocity,amplitude_v,current_a,rotor\n1,2,3,free\n",
+                "m.csv:2:7: found `free`, expected `rotor`: `turning`",
+            ),
             ("time_s\n1\n", "found no column `back_emf_v`"),
             ("back_emf_v\n1\n", "found no column `time_s`"),
             ("time_s,back_emf_v\n1,2\n1,3\n", "m.csv:3:1: found 1, expected `time_s`: a number of seconds above 1"),

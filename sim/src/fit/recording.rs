@@ -4,7 +4,8 @@
 //! wave of the voltage is 2·ψ, at a constant speed as well as at a changing one. (At a constant speed the area is that of
 //! half a sine, 2·V_peak/ω_e, so that K = N_r·V_peak/ω_e: peak over frequency, as any text has it.) An offset of the
 //! instrument adds to the positive areas and takes from the negative ones. Both come out by least squares:
-//! area = ±2·ψ + offset·duration.
+//! area = ±2·ψ + offset·duration. Noise moves the crossings of zero, and with them the areas a little upwards: by 0.02 % at
+//! noise of 2 % of the peak and 25 samples in a half wave.
 
 use nalgebra::{Matrix2, Vector2};
 
@@ -76,7 +77,8 @@ pub(super) fn read(samples: &[(f64, f64)], teeth: f64) -> Result<Told, (String, 
         offset_v += solved.offset_v;
         told = Some(Told { offset_v, ..solved });
     }
-    told.filter(|told| told.back_emf_v_s_per_rad > 0.0).ok_or_else(|| ("no voltage".to_owned(), "a back-EMF".to_owned()))
+    told.filter(|told| told.back_emf_v_s_per_rad > 0.0)
+        .ok_or_else(|| ("no voltage".to_owned(), "a back-EMF".to_owned()))
 }
 
 /// The whole half waves, from one crossing of zero to the next.

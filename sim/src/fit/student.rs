@@ -73,7 +73,8 @@ mod tests {
                 (0..200_000).map(|strip| density((f64::from(strip) + 0.5) * width)).sum::<f64>() * width
             };
             // ∫₀^∞ of the density is √(νπ)·Γ(ν/2)/(2·Γ((ν + 1)/2)).
-            let whole = 0.5 * libm::sqrt(nu * core::f64::consts::PI) * libm::tgamma(0.5 * nu) / libm::tgamma(0.5 * (nu + 1.0));
+            let whole =
+                0.5 * libm::sqrt(nu * core::f64::consts::PI) * libm::tgamma(0.5 * nu) / libm::tgamma(0.5 * (nu + 1.0));
             for t in [0.3, 1.0, 2.5] {
                 let (found, expected) = (within(t, freedom), area(t) / whole);
                 assert!((found - expected).abs() < 1e-8, "{found}, not {expected}, at {t} with {freedom}");

@@ -25,6 +25,7 @@ mod plot;
 mod ramp;
 mod registers;
 mod search;
+pub(crate) mod sheet;
 mod snippet;
 #[cfg(test)]
 mod tests;

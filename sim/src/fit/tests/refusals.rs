@@ -44,7 +44,8 @@ fn refused(points: &[(f64, f64, bool)], said: &[&str]) {
 
 #[test]
 fn points_without_noise_give_the_constants_back() {
-    let points = [(0.0, 2.5, false), (100.0, 4.0, false), (300.0, 6.0, false), (600.0, 10.0, false), (900.0, 16.0, false)];
+    let points =
+        [(0.0, 2.5, false), (100.0, 4.0, false), (300.0, 6.0, false), (600.0, 10.0, false), (900.0, 16.0, false)];
     let fitted = fitted(exact(&points)).unwrap();
     let truth = demo().motor;
     for (found, expected) in [
@@ -83,19 +84,17 @@ fn one_speed_and_one_amplitude_tell_nothing_apart() {
 #[test]
 fn slow_points_without_load_cannot_tell_the_inductance() {
     let points: Vec<_> = (1..9).map(|index| (f64::from(index), 3.0, false)).collect();
-    refused(&points, &["8 points that cannot tell `inductance_h` and `back_emf_v_s_per_rad` apart", "an error of 1 % in"]);
+    refused(
+        &points,
+        &["8 points that cannot tell `inductance_h` and `back_emf_v_s_per_rad` apart", "an error of 1 % in"],
+    );
 }
 
 /// With noise that the conditioning alone would bear, an interval that reaches zero still says nothing.
 #[test]
 fn an_interval_that_reaches_zero_is_no_answer() {
-    let mut points = exact(&[
-        (0.0, 2.5, false),
-        (100.0, 4.0, false),
-        (200.0, 4.0, false),
-        (300.0, 7.0, false),
-        (400.0, 9.0, false),
-    ]);
+    let mut points =
+        exact(&[(0.0, 2.5, false), (100.0, 4.0, false), (200.0, 4.0, false), (300.0, 7.0, false), (400.0, 9.0, false)]);
     for (index, point) in points.iter_mut().enumerate() {
         point.current_a *= if index % 2 == 0 { 1.1 } else { 0.9 };
     }
