@@ -1,6 +1,7 @@
 //! `tune`: drive settings computed from a motor's data.
 
 mod fit;
+mod heat;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -15,7 +16,7 @@ use crate::fit::{Defaults, Fitted};
 use crate::motor::{self, MotorFile};
 use crate::report::number;
 use crate::text::table;
-use crate::tune::{self, Options, Tuning};
+use crate::tune::{self, Budget, Options, Tuning};
 
 /// Compute drive settings from a motor's data: amplitudes, back-EMF curve, limits, and the currents that result.
 #[derive(Debug, Args)]
@@ -66,7 +67,10 @@ MEASUREMENTS.csv is of one of two kinds, told apart by its header row; lines tha
   time_s,back_emf_v                a recording of one open winding while the shaft is turned by hand
 Points must be at several speeds and amplitudes, where the rotor does not swing; what cannot be told is refused.
 
-Exit: 1 if the supply cannot make the wanted currents up to the top velocity, or a current is more than 10 % off.";
+If the motor file has a duty cycle ([[duty]]), its temperatures follow, and with winding_limit_c how much current they leave.
+
+Exit: 1 if the supply cannot make the wanted currents up to the top velocity, a current is more than 10 % off, or the duty
+cycle heats the windings beyond their limit or without end.";
 
 /// Error of a current from which the target counts as missed.
 const TOLERABLE: f64 = 0.1;
@@ -93,6 +97,15 @@ struct Summary<'a> {
     states: Vec<State>,
     #[serde(skip_serializing_if = "Option::is_none")]
     fitted: Option<fit::Report<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    heat: Option<heat::Report>,
+}
+
+/// All that was found.
+struct Results {
+    tuning: Tuning,
+    fitted: Option<Fitted>,
+    budget: Option<Budget>,
 }
 
 #[derive(Debug, Serialize)]
@@ -120,15 +133,19 @@ pub(super) fn tune(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ver
     let fitted = fit_first(arguments, &mut motor, layout)?;
     let options = Options { winding_c: arguments.winding_c, torque_margin: margin };
     let tuning = tune::tune(&motor, layout, &options).map_err(Failure::Input)?;
+    let results = Results { budget: tune::budget(&tuning), tuning, fitted };
     let written = match &arguments.out {
-        Some(out) => write_files(out, &tuning, fitted.as_ref())?,
+        Some(out) => write_files(out, &results)?,
         None => Vec::new(),
     };
     match output.format {
-        Format::Json => json(&tuning, fitted.as_ref(), output)?,
-        Format::Text => text(&tuning, fitted.as_ref(), arguments, &written, output)?,
+        Format::Json => json(&results, output)?,
+        Format::Text => text(&results, arguments, &written, output)?,
     }
-    let missed = tuning.valid_to_velocity < motor.wanted.top_velocity || tuning.worst_current_error > TOLERABLE;
+    let tuning = &results.tuning;
+    let missed = tuning.valid_to_velocity < motor.wanted.top_velocity
+        || tuning.worst_current_error > TOLERABLE
+        || results.budget.is_some_and(|budget| budget.exceeds());
     Ok(if missed { Verdict::Found } else { Verdict::NothingWrong })
 }
 
@@ -148,10 +165,12 @@ fn fit_first(arguments: &Arguments, motor: &mut MotorFile, layout: &'static Layo
     Ok(Some(fitted))
 }
 
-fn write_files(out: &Path, tuning: &Tuning, fitted: Option<&Fitted>) -> Result<Vec<PathBuf>, Failure> {
+fn write_files(out: &Path, results: &Results) -> Result<Vec<PathBuf>, Failure> {
+    let Results { tuning, fitted, budget } = results;
     let undrawn = |error| Failure::Input(format!("the plots cannot be drawn: {error}"));
     let mut files = tune::plots(tuning).map_err(undrawn)?;
-    files.extend(fitted.map(crate::fit::plots).transpose().map_err(undrawn)?.unwrap_or_default());
+    files.extend(fitted.as_ref().map(crate::fit::plots).transpose().map_err(undrawn)?.unwrap_or_default());
+    files.extend(budget.as_ref().map(Budget::plots).transpose().map_err(undrawn)?.unwrap_or_default());
     files.push(("settings.rs", tune::snippet(tuning)));
     fs::create_dir_all(out)
         .map_err(|error| Failure::Input(format!("cannot create directory {}: {error}", out.display())))?;
@@ -164,7 +183,8 @@ fn write_files(out: &Path, tuning: &Tuning, fitted: Option<&Fitted>) -> Result<V
     Ok(written)
 }
 
-fn json(tuning: &Tuning, fitted: Option<&Fitted>, output: &mut Output<'_>) -> Result<(), Failure> {
+fn json(results: &Results, output: &mut Output<'_>) -> Result<(), Failure> {
+    let Results { tuning, fitted, budget } = results;
     for tuned in &tuning.settings {
         output.object(&Line {
             parameter: tuned.parameter.to_string(),
@@ -191,17 +211,13 @@ fn json(tuning: &Tuning, fitted: Option<&Fitted>, output: &mut Output<'_>) -> Re
         acceleration: tuning.acceleration,
         deceleration: tuning.deceleration,
         states: states.collect(),
-        fitted: fitted.map(fit::Report::of),
+        fitted: fitted.as_ref().map(fit::Report::of),
+        heat: budget.as_ref().map(heat::Report::of),
     })
 }
 
-fn text(
-    tuning: &Tuning,
-    fitted: Option<&Fitted>,
-    arguments: &Arguments,
-    written: &[PathBuf],
-    output: &mut Output<'_>,
-) -> Result<(), Failure> {
+fn text(results: &Results, arguments: &Arguments, written: &[PathBuf], output: &mut Output<'_>) -> Result<(), Failure> {
+    let Results { tuning, fitted, budget } = results;
     let out = &mut output.out;
     writeln!(out, "{} on `{}`", tuning.motor.name, tuning.layout.name)?;
     if let Some(fitted) = fitted {
@@ -238,6 +254,9 @@ fn text(
     writeln!(out, "\n{}", table(&["motion state", "wanted", "lowest", "highest", "worst at"], &rows, &[1, 2, 3, 4]))?;
     band(tuning, out)?;
     writeln!(out, "Greatest error of all: {:.1} % of the wanted current.", 100.0 * tuning.worst_current_error)?;
+    if let Some(budget) = budget {
+        heat::text(budget, tuning.winding_c, out)?;
+    }
     if !tuning.warnings.is_empty() {
         writeln!(out, "\nTo know:")?;
     }

@@ -167,13 +167,13 @@ impl Fitted {
             let problem = Problem::of_file(file, found, "a voltage at which the motor that fits best carries its load");
             return Err(Problem { place: Some((point.line, 1)), ..problem });
         }
-        for index in 0..free {
+        for (index, &file_value) in from_file.iter().enumerate().take(free) {
             let mut reach = best.reach(index, CONFIDENCE);
             if let Some(told) = told {
                 // What is not known of the back-EMF constant is not known of what rests on it.
                 reach = libm::hypot(reach, by_back_emf(&curve, best, index) * told.reach());
             }
-            self.constant(index, from_file[index], best.constants[index], reach);
+            self.constant(index, file_value, best.constants[index], reach);
         }
         let all = curve.all(&best.constants);
         [self.motor.resistance_ohm, self.motor.inductance_h, self.motor.back_emf_v_s_per_rad] = all;
