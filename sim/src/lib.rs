@@ -22,8 +22,13 @@
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it; [`serve`] offers the chain to firmware over a
 //! byte link. Tests of firmware say with [`expect`] what a chain must have done, and [`conformance`] tries every law on a map
+<<<<<<< HEAD
 //! of their own. [`mod@tune`] computes drive settings for a motor, [`capture`] reads what was recorded on a real bus, and [`wave`]
 //! writes what a virtual one does.
+=======
+//! of their own. [`mod@tune`] computes drive settings for a motor, whose constants [`mod@fit`] finds from measurements, and
+//! [`capture`] reads what was recorded on a real bus.
+>>>>>>> fit
 
 pub mod bench;
 pub mod capture;
@@ -35,6 +40,7 @@ pub mod decode;
 pub mod device;
 mod dice;
 pub mod expect;
+pub mod fit;
 pub mod inject;
 pub mod map_file;
 pub mod motion;

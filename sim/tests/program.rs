@@ -523,7 +523,8 @@ fn tuning_writes_pictures_and_source_and_nothing_over_them() {
     let mut names: Vec<_> =
         fs::read_dir(directory.join("tuned")).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     names.sort();
-    assert_eq!(names, ["current.svg", "settings.rs", "torque.svg", "voltage.svg"]);
+    let expected = ["current.svg", "derating.svg", "settings.rs", "temperature.svg", "torque.svg", "voltage.svg"];
+    assert_eq!(names, expected);
     let again = stepchain(&directory, &arguments);
     assert!(again.exit == 2 && again.err.contains("--force"), "{}", again.err);
 }
