@@ -35,7 +35,10 @@ impl fmt::Display for Error {
         match self {
             Self::Capture(error) => error.fmt(f),
             Self::Line { file, line } => {
-                write!(f, "{file}: found no {line}, expected both data lines, as what was sent is needed to know the answer")
+                write!(
+                    f,
+                    "{file}: found no {line}, expected both data lines, as what was sent is needed to know the answer"
+                )
             }
             Self::Chain(flaw) => write!(f, "this map and number of devices make no chain: {flaw}"),
             Self::Switch { device, axis } => {

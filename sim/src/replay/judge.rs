@@ -138,8 +138,12 @@ impl Replay {
     fn explained(&self, disagreement: &Disagreement) -> Explained {
         let device = disagreement.device;
         let (later, answers, readings) = self.undisturbed(device);
-        let bits: u32 =
-            disagreement.expected.iter().zip(&disagreement.captured).map(|(one, other)| (one ^ other).count_ones()).sum();
+        let bits: u32 = disagreement
+            .expected
+            .iter()
+            .zip(&disagreement.captured)
+            .map(|(one, other)| (one ^ other).count_ones())
+            .sum();
         let is_checked = disagreement.differences.contains(&Difference::Check);
         let disturbed = || Explained { meaning: Meaning::ReadBits { bits, is_checked }, edit: None, later };
         if is_checked {
@@ -160,7 +164,8 @@ impl Replay {
                 let Some((mut twin, _)) = self.branch(&edit, Some(disagreement)) else { continue };
                 let worse = best.as_ref().map_or(later.max(1), |best| best.later);
                 let edits: Vec<_> = self.edits.iter().cloned().chain([edit.clone()]).collect();
-                let later = divergences_ahead(&mut twin, &self.ahead, &edits, Some(device));
+                let concerned = (!matches!(edit, Edit::Merge { .. })).then_some(device);
+                let later = divergences_ahead(&mut twin, &self.ahead, &edits, concerned);
                 if best.is_none() && later <= worse || later < worse {
                     best = Some(Explained { meaning, edit: Some(edit), later });
                 }
@@ -261,7 +266,8 @@ impl Replay {
             last = twin.step(frame, &edits);
             let Some(disagreement) = explains else { continue };
             let device = disagreement.device;
-            if last.disagreements.iter().any(|it| it.device == device) {
+            let concerns_all = matches!(edit, Edit::Merge { .. });
+            if last.disagreements.iter().any(|it| concerns_all || it.device == device) {
                 return None;
             }
             // What is taken over because it is not known explains nothing.
@@ -282,7 +288,8 @@ impl Replay {
             let Some(mut twin) = self.fresh(devices, first.start_ns, self.from_power_up) else { continue };
             let mut after = None;
             let (mut agreeing, mut all) = (0, 0);
-            for (place, frame) in self.since.iter().chain(self.ahead.iter().filter(|frame| frame.complete)).enumerate() {
+            for (place, frame) in self.since.iter().chain(self.ahead.iter().filter(|frame| frame.complete)).enumerate()
+            {
                 let step = twin.step(frame, &[]);
                 let is_same = frame.miso.as_ref() == Some(&step.expected);
                 all += 1;

@@ -13,7 +13,7 @@
 
 use std::collections::BTreeSet;
 
-use stepchain::map::{Access, Flag, Holding, Parameter, Register, StatusBit, Verb};
+use stepchain::map::{Access, Flag, Holding, MotionState, Parameter, Register, StatusBit, Verb};
 
 use super::difference::Difference;
 use crate::decode::Dictionary;
@@ -28,6 +28,10 @@ pub(super) struct AxisKnown {
     pub(super) motion: bool,
     /// What its last command was.
     pub(super) course: bool,
+    /// Which way it went last.
+    pub(super) direction: bool,
+    /// Whether a limit has altered its last motion.
+    pub(super) limit: bool,
     /// What its bridge does.
     pub(super) bridge: bool,
     /// Its probed position.
@@ -85,6 +89,8 @@ impl Known {
             place: true,
             motion: true,
             course: true,
+            direction: true,
+            limit: true,
             bridge: true,
             probe: true,
             angle: true,
@@ -111,7 +117,13 @@ impl Known {
     }
 
     /// Whether a difference counts: what the captured device says is known to be otherwise.
-    pub(super) fn counts(&self, difference: &Difference, rules: &Rules, device: usize, dictionary: &Dictionary) -> bool {
+    pub(super) fn counts(
+        &self,
+        difference: &Difference,
+        rules: &Rules,
+        device: usize,
+        dictionary: &Dictionary,
+    ) -> bool {
         if rules.ignored.iter().any(|name| name.eq_ignore_ascii_case(difference.name())) {
             return false;
         }
@@ -134,9 +146,9 @@ impl Known {
                 rules.strict || rules.switches.contains(&(device, bit.axis)) && axis.place && axis.motion
             }
             Flag::Busy => axis.motion && !axis.muted,
-            Flag::TargetReached | Flag::PositiveDirection | Flag::InternalLimitActive => {
-                axis.motion && axis.course && !axis.muted
-            }
+            Flag::TargetReached => axis.motion && axis.course && !axis.muted,
+            Flag::PositiveDirection => axis.motion && axis.direction && !axis.muted,
+            Flag::InternalLimitActive => axis.motion && axis.limit && !axis.muted,
             Flag::BridgeOff => axis.motion && axis.bridge && !axis.muted,
             Flag::CommandRejected | Flag::CommandUnknown | Flag::CrcMismatch => self.has_been_told && !self.in_doubt,
             Flag::ResetOccurred => is_remembered || self.has_been_told && !self.in_doubt,
@@ -155,7 +167,7 @@ impl Known {
             Parameter::ElectricalAngle => moves_as_known && axes().all(|axis| axis.angle),
             Parameter::ProbedPosition => axes().all(|axis| axis.probe && !axis.muted),
             Parameter::TargetPosition if register.access == Access::ReadOnly => {
-                axes().all(|axis| axis.course && axis.place && !axis.muted)
+                axes().all(|axis| axis.limit && axis.place && !axis.muted)
             }
             Parameter::Custom(_) if register.access == Access::ReadOnly => rules.strict,
             _ => self.registers.contains(&register.address),
@@ -179,6 +191,11 @@ impl Known {
                     for axis in dictionary.axes_of(field) {
                         self.placed(axis);
                     }
+                }
+            }
+            EventKind::MotionStateChanged { axis, to, .. } if to != MotionState::Standstill => {
+                if let Some(axis) = self.axes.get_mut(usize::from(axis)) {
+                    axis.direction = axis.motion;
                 }
             }
             EventKind::CommandAccepted { verb, axis, .. } => self.obeyed(verb, axis, dictionary, rules, device),
@@ -216,6 +233,7 @@ impl Known {
         known.motion &= has_ramps && !by_the_world;
         known.place &= known.motion;
         known.course = true;
+        known.limit |= verb.is_motion();
         known.bridge = true;
         if matches!(verb, Verb::SearchForSwitch(_) | Verb::SearchForZero(_)) {
             known.probe = known.motion;

@@ -61,6 +61,8 @@ pub use error::Error;
 pub use meaning::Meaning;
 pub use outcome::{Divergence, Outcome, check};
 
+pub(crate) use outcome::has_both_lines;
+
 use known::Rules;
 use twin::{Edit, Slack, Step, Twin};
 

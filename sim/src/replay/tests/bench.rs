@@ -116,7 +116,12 @@ impl Bench {
     }
 }
 
-pub(super) fn replayed(layout: &'static Layout, devices: usize, frames: &[Frame], options: &Options) -> Vec<Divergence> {
+pub(super) fn replayed(
+    layout: &'static Layout,
+    devices: usize,
+    frames: &[Frame],
+    options: &Options,
+) -> Vec<Divergence> {
     let mut replay = Replay::new(layout, devices, options).unwrap();
     let mut found = Vec::new();
     for frame in frames {

@@ -1,10 +1,10 @@
 //! Each single fault shows, at the first moment at which it can, and is told for what it is.
 
 use embedded_hal::digital::PinState;
+use stepchain::Command;
 use stepchain::map::{EdgeAction, Flag, Layout, Parameter, RegisterMap, Verb};
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Acceleration, Distance, Velocity};
-use stepchain::Command;
 
 use super::bench::{Bench, read, replayed, strict, told, velocity};
 use crate::device::Switch;
@@ -68,7 +68,8 @@ fn each_flipped_bit_of_an_answer_is_one_divergence_at_its_own_frame() {
             let one = only(&found);
             assert_eq!(one.frame, number as u64, "bit {bit}: {one}");
             assert_eq!(one.device, 1 - bit / unit, "bit {bit}: {one}");
-            let flag_alone = matches!(one.meaning, Meaning::Reset { .. } | Meaning::Refused { .. } | Meaning::Condition { .. });
+            let flag_alone =
+                matches!(one.meaning, Meaning::Reset { .. } | Meaning::Refused { .. } | Meaning::Condition { .. });
             assert!(matches!(one.meaning, Meaning::ReadBits { bits: 1, .. }) || flag_alone, "bit {bit}: {one}");
         }
     }
