@@ -46,6 +46,7 @@ pub mod map_file;
 pub mod motion;
 pub mod motor;
 pub mod random_map;
+pub mod replay;
 pub mod report;
 pub mod run;
 pub mod serve;

@@ -34,6 +34,7 @@
 //! ```
 
 mod agenda;
+mod assume;
 mod asynchronous;
 mod bus;
 mod capture;
