@@ -4,12 +4,13 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Mode, SpiDevice};
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{ChainMap, Devices, Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, Mapped, RegisterMap};
 use crate::reply::{Reply, ReplyError};
+use crate::table::{Asked, Tables};
 
 use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
-use super::exchange::{Frames, only, waits};
+use super::exchange::{Exchange, Frame, Frames, only, waits};
 use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::talk::Pending;
@@ -158,7 +159,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     }
 
     pub(crate) fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(M::DEVICES, commands)?;
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands)?;
         while self.poll(&mut heeding)? != Step::Done {}
         heeding.finish()
     }
@@ -174,12 +175,16 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        if const { Tables::<M>::ARE_WHOLE } {
+            let mut asked = [Asked::NOTHING; N];
+            let mut exchange = self.frames.begin_by_tables(commands, &mut asked)?;
+            transfer(&mut self.spi, &mut exchange)?;
+            exchange.is_over();
+            return Ok(asked.each_ref().map(Asked::reply::<M>));
+        }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
-        while let Some(frame) = exchange.next_frame() {
-            self.spi.transfer_in_place(frame).map_err(Error::Spi)?;
-            exchange.came_back();
-        }
+        transfer(&mut self.spi, &mut exchange)?;
         Ok(exchange.finish())
     }
 
@@ -313,4 +318,13 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         }
         Ok(step)
     }
+}
+
+/// Exchanges the frames of one call.
+fn transfer<S: SpiDevice, T: Frame>(spi: &mut S, exchange: &mut Exchange<'_, T>) -> Result<(), Error<S::Error>> {
+    while let Some(frame) = exchange.next_frame() {
+        spi.transfer_in_place(frame).map_err(Error::Spi)?;
+        exchange.came_back();
+    }
+    Ok(())
 }
