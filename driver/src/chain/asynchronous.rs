@@ -107,6 +107,8 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
 impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// What each device of the chain is like.
     pub const DEVICES: Devices = M::DEVICES;
+    /// The same by the tables that the compiler has made of it: see [`Chain::MAPPED`](super::Chain::MAPPED).
+    pub const MAPPED: Mapped<M> = Mapped::NEW;
 
     /// The chain behind an SPI device: see [`Chain::new`](super::Chain::new).
     pub const fn new(spi: S) -> Self {

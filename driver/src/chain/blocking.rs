@@ -56,6 +56,8 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
 impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// What each device of the chain is like.
     pub const DEVICES: Devices = M::DEVICES;
+    /// The same by the tables that the compiler has made of it: for procedures, which take less flash with it.
+    pub const MAPPED: Mapped<M> = Mapped::NEW;
 
     /// The chain behind an SPI device, which must be set to the map's [mode](Self::spi_mode) and to a clock that is
     /// not above the map's [greatest](Devices::max_clock_hz).

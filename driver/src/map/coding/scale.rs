@@ -103,9 +103,6 @@ impl Scale {
         self.unit
     }
 
-    pub(crate) const fn coding(&self) -> &Coding {
-        &self.coding
-    }
 
     pub(crate) const fn mask(&self) -> u32 {
         self.coding.mask()
