@@ -8,8 +8,9 @@
 //! Any number of tasks share an [`AsyncLink`]; each waits until the exchange before its own has ended. The requests are the
 //! blocking front's, byte by byte.
 //!
-//! A future that is dropped amid its exchange leaves a request of which nobody knows whether it was carried out. Its answer
-//! may still come, so the next exchange begins a session of its own, to which that answer does not belong.
+//! A future that is dropped amid its exchange leaves a request of which nobody knows whether it was carried out, so nobody
+//! knows which number is the next. The exchange after it begins with a greeting, which bears any number; an answer that is
+//! still on its way has the kind of another request, and then a number that has passed.
 
 use core::fmt;
 
@@ -127,7 +128,6 @@ impl<T: AsyncTransport> AsyncLink<T> {
     ) -> Result<R, LinkError<T::Error>> {
         let mut shared = self.shared.lock().await;
         if shared.is_under_way {
-            shared.link.leave_session();
             shared.greet().await?;
         }
         shared.ask(asked, body, read).await

@@ -138,12 +138,6 @@ impl<T> Link<T> {
         self.sequence = self.sequence.wrapping_add(1);
     }
 
-    /// What is under way belongs to a session that is over.
-    #[cfg(feature = "async")]
-    pub(crate) const fn leave_session(&mut self) {
-        self.session = self.session.wrapping_add(1);
-    }
-
     /// Notes that an exchange failed where nobody can be told.
     pub(crate) const fn lose(&mut self) {
         self.is_lost = true;

@@ -32,7 +32,8 @@ impl AsyncTransport for Slow {
 
 fn link(line: Line1000, seed: u64) -> (AsyncLink<Slow>, Rc<RefCell<Offer>>) {
     let (pipe, offer) = Pipe::new(offer(), line, seed);
-    let (link, greeting) = block_on(AsyncLink::begin(Slow(pipe, u32::MAX), 0xBEEF)).map_err(|(error, _)| error).unwrap();
+    let (link, greeting) =
+        block_on(AsyncLink::begin(Slow(pipe, u32::MAX), 0xBEEF)).map_err(|(error, _)| error).unwrap();
     assert_eq!((greeting.devices, greeting.now_ns), (2, 0));
     (link, offer)
 }
