@@ -12,6 +12,7 @@
 mod decode;
 mod map;
 mod plan;
+mod replay;
 mod run;
 mod serve;
 mod tune;
@@ -53,6 +54,7 @@ enum Verb {
     Run(run::Arguments),
     Plan(plan::Arguments),
     Decode(decode::Arguments),
+    Replay(replay::Arguments),
     Map(map::Arguments),
     Tune(tune::Arguments),
     Serve(serve::Arguments),
@@ -149,6 +151,7 @@ where
         Some(Verb::Run(arguments)) => run::run(&arguments, &mut output),
         Some(Verb::Plan(arguments)) => plan::plan(&arguments, &mut output),
         Some(Verb::Decode(arguments)) => decode::decode(&arguments, &mut output),
+        Some(Verb::Replay(arguments)) => replay::replay(&arguments, &mut output),
         Some(Verb::Map(arguments)) => map::map(&arguments, &mut output),
         Some(Verb::Tune(arguments)) => tune::tune(&arguments, &mut output),
         Some(Verb::Serve(arguments)) => serve::serve(&arguments, &mut output),

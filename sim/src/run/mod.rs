@@ -30,14 +30,17 @@ use rig::Rig;
 
 pub use held::{COLUMNS as SETTING_COLUMNS, Held, held};
 pub use injected::{COLUMNS as FAULT_COLUMNS, InjectedFault};
-pub use outcome::{Answer, AxisOutcome, Outcome};
+pub use outcome::{Answer, AxisOutcome, MotorOutcome, Outcome};
 pub(crate) use outcome::{moving_s, track_of};
 pub use rig::Finding;
 pub(crate) use rig::{STATES, chain_of};
-pub use summary::{COLUMNS, bus, report, rows};
+pub use summary::{COLUMNS, MOTOR_COLUMNS, bus, motor_rows, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.
 const PATIENCE_NS: u64 = 3_600_000_000_000;
+
+/// A motor that has not come to rest by then swings for good.
+const SETTLING_NS: u64 = 10_000_000_000;
 
 /// Runs a bench from power-up to its end.
 ///
@@ -121,11 +124,18 @@ pub fn run_watched<E: From<Problem>>(
         None if !rig.chain.run_until_still(PATIENCE_NS) => {
             rig.find(None, "an axis still moves an hour after the last step".to_owned());
         }
-        None => {}
+        None => settle(&mut rig),
     }
     ledger.close(&mut rig);
     let outcome = outcome::gather(rig, &ledger)?;
     Ok(Outcome { marks, answers, ..outcome })
+}
+
+/// Lets the motors come to rest, so that where they are is where they stay.
+fn settle(rig: &mut Rig<'_>) {
+    if rig.bench.axes.iter().any(|axis| axis.motor.is_some()) && !rig.chain.run_until_settled(SETTLING_NS) {
+        rig.find(None, format!("a motor is still not at rest {} s after the last step", seconds(SETTLING_NS)));
+    }
 }
 
 fn seconds(nanoseconds: u64) -> f64 {
