@@ -43,6 +43,7 @@ mod fork;
 mod lines;
 mod log;
 pub mod pins;
+mod scope;
 mod spi;
 #[cfg(test)]
 mod tests;

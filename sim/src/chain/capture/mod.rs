@@ -10,7 +10,8 @@
 //! it. A line that is stuck is so at both ends. A bit of `mosi` that flips, a clock that gets lost and a break between two
 //! devices happen farther down the line, and do not show here: a replay of the capture finds them. Then each device's
 //! `busy` and `fault` in scope `device_N`, and in it for each axis `home_switch`, `step_pulses` where the map follows them,
-//! `position_steps` and `velocity_steps_per_s`. Pins are high while active.
+//! `position_steps` and `velocity_steps_per_s`, and where it has a motor `rotor_steps`, `current_a_a` and `current_b_a`. Pins
+//! are high while active.
 //!
 //! **When.** At the instants of virtual time; within a bit as [`lines`] has it. A selection that begins with the capture
 //! does so a nanosecond later, so that its edge is seen. Pins and motion are looked at whenever they
@@ -36,6 +37,7 @@ use stepchain::map::{BitOrder, SpiMode};
 use super::VirtualChain;
 use super::world::World;
 use crate::capture::{Level, Line, OF_A_CHAIN};
+use crate::device::Device;
 use crate::inject;
 use crate::wave::{Header, Signal, Value, Wave};
 use crate::wire::Lines;
@@ -49,8 +51,8 @@ const MOST_WAITING: usize = 4096;
 /// How a capture is written.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct CaptureOptions {
-    /// How often position and velocity are looked at while an axis moves, in nanoseconds; a millisecond at first, at least
-    /// a nanosecond.
+    /// How often motion and currents are looked at while an axis moves or its motor is not at rest, in nanoseconds; a
+    /// millisecond at first, at least a nanosecond.
     pub sample_ns: u64,
     /// What axes are called, by device and axis; `axis_N` where nothing is said.
     pub axis_names: BTreeMap<(usize, usize), String>,
@@ -300,8 +302,8 @@ impl World {
     /// When motion is to be looked at next, if any axis moves.
     pub(super) fn next_sample_after(&self, at_ns: u64) -> Option<u64> {
         let sample_ns = self.capture.0.as_ref()?.sample_ns;
-        let mut axes = self.devices.iter().flat_map(|device| device.axes());
-        axes.any(|axis| axis.is_moving(at_ns)).then(|| (at_ns / sample_ns + 1).saturating_mul(sample_ns))
+        let moves = |device: &Device| device.axes().iter().any(|axis| axis.is_moving(at_ns)) || !device.is_settled();
+        self.devices.iter().any(moves).then(|| (at_ns / sample_ns + 1).saturating_mul(sample_ns))
     }
 }
 
