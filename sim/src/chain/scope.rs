@@ -2,6 +2,8 @@
 //!
 //! Every sample is taken of a copy of the motor as it is at that instant, so looking changes nothing.
 
+use stepchain::map::{Drive, MotionState, Parameter};
+
 use super::VirtualChain;
 use super::world::World;
 use crate::scope::{Sample, Trace, Window};
@@ -35,6 +37,37 @@ impl VirtualChain {
         let mut world = self.world();
         world.scopes.push(Armed { device, axis, next_ns, last_ns, trace });
         world.sample_scopes(now_ns);
+    }
+
+    /// The current, in amperes, that the written amplitude of a motion state makes at rest, with the supply and the
+    /// windings as they are: what there is before back-EMF and inductance take their part. `None` without a motor, or
+    /// without such an amplitude in the map.
+    ///
+    /// # Panics
+    /// If the chain has no such device or axis.
+    #[must_use]
+    pub fn current_without_droop_a(&self, device: usize, axis: usize, state: MotionState) -> Option<f64> {
+        let motor = self.motor(device, axis)?;
+        let number = u8::try_from(axis).ok()?;
+        let drive = self.layout_of(device).drive;
+        self.with_device(device, |device, _| {
+            let own = match state {
+                MotionState::Standstill => Parameter::StandstillAmplitude,
+                MotionState::ConstantVelocity => Parameter::ConstantVelocityAmplitude,
+                MotionState::Accelerating => Parameter::AcceleratingAmplitude,
+                MotionState::Decelerating => Parameter::DeceleratingAmplitude,
+            };
+            let read = |parameter| device.parameter(parameter, number);
+            let amplitude = read(own).or_else(|| read(Parameter::ConstantVelocityAmplitude))?;
+            Some(match drive {
+                Drive::Current => amplitude,
+                Drive::Voltage => {
+                    let factor = |parameter| read(parameter).unwrap_or(1.0);
+                    let compensated = factor(Parameter::SupplyCompensation) * factor(Parameter::ResistanceCompensation);
+                    (amplitude * compensated).min(1.0) * motor.supply_v() / motor.windings().resistance_ohm
+                }
+            })
+        })
     }
 
     /// What has been recorded so far, in the order in which it was asked for.
@@ -119,6 +152,29 @@ mod tests {
         asked.advance_ns(watched.now_ns() - asked.now_ns());
         assert_eq!(watched.log_text(), asked.log_text());
         assert_eq!(watched.motor(1, 0).unwrap().currents_a(), asked.motor(1, 0).unwrap().currents_a());
+    }
+
+    /// By hand, from the map's register: the share times 24 V over the resistance of the windings as warm as they are.
+    #[test]
+    fn the_current_without_droop_is_that_of_the_amplitude_at_rest() {
+        let chain = turning();
+        for (state, parameter) in [
+            (MotionState::Standstill, Parameter::StandstillAmplitude),
+            (MotionState::ConstantVelocity, Parameter::ConstantVelocityAmplitude),
+            (MotionState::Accelerating, Parameter::AcceleratingAmplitude),
+            (MotionState::Decelerating, Parameter::DeceleratingAmplitude),
+        ] {
+            let register = Latched::LAYOUT.register(parameter, 0).unwrap();
+            let code = (chain.read_register(1, register.address) & register.mask()) >> register.lsb;
+            let stepchain::units::Value::Amplitude(share) = register.value_of(code).unwrap() else {
+                panic!("{parameter}")
+            };
+            let share: f64 = share.to_string().split(' ').next().unwrap().parse().unwrap();
+            let expected = share * 24.0 / chain.motor(1, 0).unwrap().windings().resistance_ohm;
+            let found = chain.current_without_droop_a(1, 0, state).unwrap();
+            assert!((found / expected - 1.0).abs() < 1e-4, "{found}, not {expected}, {state:?}");
+        }
+        assert_eq!(chain.current_without_droop_a(0, 0, MotionState::Standstill), None);
     }
 
     #[test]

@@ -84,7 +84,7 @@ fn scopes(report: &Report) -> String {
     }
     let text = "Voltage and current of both phases around the start of each motor's longest move, where it is as fast as it \
                 gets, and where it stops. Dotted upright lines are the cursors between which the figures are read; the \
-                current to compare with, dashed, is that at rest after the move.";
+                current to compare with, dashed, is what the same amplitude makes at rest.";
     format!("<section><h2>At the motors' windings</h2>\n<p>{text}</p>\n{}</section>\n", report.scopes.concat())
 }
 

@@ -20,7 +20,7 @@ pub struct ScopeView {
     pub trace: Trace,
     /// Between which instants it is read.
     pub cursors: Cursors,
-    /// The current at rest after the move, in amperes, to compare with; none if there is none.
+    /// The current to compare with, in amperes: what the amplitude of that part of the motion makes at rest.
     pub reference_a: Option<f64>,
 }
 
@@ -63,15 +63,16 @@ pub fn scope_views(bench: &Bench, outcome: &Outcome) -> Result<Vec<ScopeView>, P
     let last_ns = plans.iter().map(|plan| plan.event.time_ns + plan.window.after_ns).max().unwrap_or(0);
     chain.advance_ns(last_ns.saturating_sub(chain.now_ns()));
     let traces = chain.scope_traces();
-    let at_rest = |axis: usize| {
-        let stop =
-            plans.iter().zip(&traces).find(|(plan, _)| plan.axis == axis && plan.event.moment == Moment::Stop)?;
-        let [current_a, current_b] = stop.1.samples.last()?.currents_a;
-        Some(libm::hypot(current_a, current_b)).filter(|&current_a| current_a > 0.0)
-    };
     let view = |(plan, trace): (&Plan, &Trace)| {
         let Plan { axis, event: Event { moment, .. }, cursors, .. } = *plan;
-        ScopeView { axis, moment, trace: trace.clone(), cursors, reference_a: at_rest(axis) }
+        let state = match moment {
+            Moment::Start => MotionState::Accelerating,
+            Moment::SpeedReached => MotionState::ConstantVelocity,
+            Moment::Stop => MotionState::Decelerating,
+        };
+        let of_bench = bench.axes.get(axis);
+        let reference_a = of_bench.and_then(|axis| chain.current_without_droop_a(axis.device, axis.axis.into(), state));
+        ScopeView { axis, moment, trace: trace.clone(), cursors, reference_a }
     };
     Ok(plans.iter().zip(&traces).map(view).collect())
 }
