@@ -284,9 +284,9 @@ fn a_run_with_a_motor_shows_what_a_scope_shows_of_its_longest_move() {
     let motor = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/motors/demo.toml");
     let bench = format!(
         "[chain]\nmap = \"latched\"\naxes = [\"lift\"]\n[settings.lift]\nprofile_velocity = 200\n\
-         profile_acceleration = 1000\nprofile_deceleration = 1000\nstart_stop_velocity = 0\nstall_limit = 8\n\
+         profile_acceleration = 1000\nprofile_deceleration = 1000\nstart_stop_velocity = 0\nstall_limit = 7.5\n\
          constant_velocity_amplitude = 0.16\naccelerating_amplitude = 0.16\ndecelerating_amplitude = 0.16\n\
-         standstill_amplitude = 0.08\nback_emf_slope_0 = 0\nback_emf_slope_1 = 0\novercurrent_limit = 8\n\
+         standstill_amplitude = 0.08\nback_emf_slope_0 = 0\nback_emf_slope_1 = 0\novercurrent_limit = 7.5\n\
          [motor.lift]\nfile = {:?}\nload_torque_n_m = 0\n\
          [[step]]\nat_s = 0.05\nlift = {{ move_relative = 4 }}\n\
          [[step]]\nafter = \"standstill\"\nwait_s = 0.1\nlift = {{ move_relative = 60 }}\n",
