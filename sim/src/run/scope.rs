@@ -86,9 +86,9 @@ fn plans(axis: usize, track: &Track, start_ns: u64) -> Vec<Plan> {
             (knot.velocity_steps_per_s + knot.acceleration_steps_per_s2 * (after.time_s - knot.time_s)).abs()
         });
         // A constant velocity comes out of the ramp with the last bits of its arithmetic.
-        let is_level = (end - speed).abs() <= 1e-6 * end.max(speed);
+        let is_level = (end - speed).abs() <= 1e-6 * speed.max(end);
         let state = match () {
-            () if end.max(speed) == 0.0 => MotionState::Standstill,
+            () if speed.max(end) == 0.0 => MotionState::Standstill,
             () if is_level => MotionState::ConstantVelocity,
             () if end > speed => MotionState::Accelerating,
             () => MotionState::Decelerating,

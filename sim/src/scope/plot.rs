@@ -25,6 +25,7 @@ const TITLE: (&str, f64) = ("sans-serif", 40.0);
 /// Points of a line; more do not show. Each stretch of samples that shares a point shows its lowest and its highest.
 const POINTS: usize = 1500;
 
+type Point = (f64, f64);
 type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 
 /// Draws a trace, with time in milliseconds from the trigger on, the cursors, what is read between them, and dashed the
@@ -167,7 +168,7 @@ fn thinned(samples: &[Sample], point: impl Fn(&Sample) -> (f64, f64)) -> Vec<(f6
 
 /// The lowest and the highest point, in the order of time.
 fn extremes(points: impl Iterator<Item = (f64, f64)>) -> Option<Range<(f64, f64)>> {
-    let (mut low, mut high): (Option<(f64, f64)>, Option<(f64, f64)>) = (None, None);
+    let (mut low, mut high): (Option<Point>, Option<Point>) = (None, None);
     for point in points {
         low = low.filter(|low| low.1 <= point.1).or(Some(point));
         high = high.filter(|high| high.1 >= point.1).or(Some(point));

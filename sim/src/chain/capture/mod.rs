@@ -42,7 +42,7 @@ use crate::inject;
 use crate::wave::{Header, Signal, Value, Wave};
 use crate::wire::Lines;
 
-use lines::{Levels, Run, Step, level};
+use lines::{Change, Levels, Run, level};
 use probes::Probe;
 
 /// Steps of the bus that may wait before the chain is looked at for their sake.
@@ -238,8 +238,8 @@ impl World {
     pub(super) fn note_select(&mut self, at_ns: u64) {
         if let Some(scribe) = &mut self.capture.0 {
             let miso = self.registers.miso().map_or(Level::Floating, level);
-            scribe.levels.push(Step::Level(at_ns, Line::Cs, level(!self.registers.is_selected())));
-            scribe.levels.push(Step::Level(at_ns, Line::Miso, miso));
+            scribe.levels.push(Change::Level(at_ns, Line::Cs, level(!self.registers.is_selected())));
+            scribe.levels.push(Change::Level(at_ns, Line::Miso, miso));
         }
     }
 
@@ -249,7 +249,7 @@ impl World {
         let is_driven = self.registers.is_selected();
         if let Some(scribe) = &mut self.capture.0 {
             let (mosi, miso) = (sent.to_vec(), is_driven.then(|| came.to_vec()));
-            scribe.levels.push(Step::Bits(Run { base_ns, before, clock_hz, mosi, miso }, 0));
+            scribe.levels.push(Change::Bits(Run { base_ns, before, clock_hz, mosi, miso }, 0));
             if scribe.levels.waiting() > MOST_WAITING && !self.player.is_playing() {
                 self.reach(self.now_ns());
             }
@@ -267,7 +267,7 @@ impl World {
     pub(super) fn note_mode(&mut self, mode: SpiMode) {
         let now_ns = self.now_ns();
         if let Some(scribe) = &mut self.capture.0 {
-            scribe.levels.push(Step::Mode(now_ns, mode));
+            scribe.levels.push(Change::Mode(now_ns, mode));
         }
     }
 
@@ -276,7 +276,7 @@ impl World {
         let shown = Line::ALL.into_iter().find(|&shown| line_of(shown) == line);
         let Some((shown, held)) = shown.map(|shown| (shown, self.stuck_at(shown))) else { return };
         if let Some(scribe) = &mut self.capture.0 {
-            scribe.levels.push(Step::Stuck(at_ns, shown, held));
+            scribe.levels.push(Change::Stuck(at_ns, shown, held));
         }
     }
 

@@ -14,14 +14,17 @@ use crate::device::Axis;
 use crate::motor::Motor;
 use crate::wave::{Header, Signal, Value};
 
+type OfAxis = fn(&Axis, u64) -> f64;
+type OfMotor = fn(&Motor) -> f64;
+
 /// Numbers that every axis shows, by their names with the unit.
-const QUANTITIES: [(&str, fn(&Axis, u64) -> f64); 2] = [
+const QUANTITIES: [(&str, OfAxis); 2] = [
     ("position_steps", |axis, now_ns| axis.position(now_ns) as f64 / f64::from(axis.microsteps_per_step())),
     ("velocity_steps_per_s", Axis::velocity_steps_per_s),
 ];
 
 /// Numbers that an axis with a motor shows: where the rotor is since power-up, and the current of either phase.
-const OF_MOTOR: [(&str, fn(&Motor) -> f64); 3] = [
+const OF_MOTOR: [(&str, OfMotor); 3] = [
     ("rotor_steps", Motor::position_steps),
     ("current_a_a", |motor| motor.currents_a()[0]),
     ("current_b_a", |motor| motor.currents_a()[1]),
@@ -43,12 +46,12 @@ enum Shows {
     Quantity {
         device: usize,
         axis: usize,
-        of: fn(&Axis, u64) -> f64,
+        of: OfAxis,
     },
     OfMotor {
         device: usize,
         axis: usize,
-        of: fn(&Motor) -> f64,
+        of: OfMotor,
     },
 }
 
