@@ -141,8 +141,8 @@ fn traffic_over_a_mock_is_captured_in_two_lines() {
     std::fs::write(&path, spi.csv().to_string()).unwrap();
 
     assert_eq!(replies[0].unwrap().value, Some(Acceleration::from_steps_per_s2(1000).unwrap().into()));
-    let frames = capture::open(&path, &Options::default()).unwrap().filter_map(|item| match item.unwrap() {
-        Item::Frame(frame) => Some([frame.mosi, frame.miso].map(|bits| bytes_of(&bits.unwrap()))),
+    let frames = capture::open(&path, &Options::default()).unwrap().map(|item| match item.unwrap() {
+        Item::Frame(frame) => [frame.mosi, frame.miso].map(|bits| bytes_of(&bits.unwrap())),
         Item::Trouble(trouble) => panic!("{trouble}"),
     });
     let told = [[[0x7E, 0x7E, 0x50, 0x11], [0x00; 4]], [[0x7E; 4], [0x00, 0x00, 0x01, 0xF4]]];

@@ -1,7 +1,7 @@
 //! What a virtual chain's capture says, read back twice: by a reader of VCD files that is not ours (crate `wellen`), and by
 //! `capture`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use embedded_hal::spi::{Phase, Polarity, SpiDevice};
 use proptest::prelude::*;
@@ -16,14 +16,14 @@ use wellen::SignalValueRef;
 use wellen::simple::Waveform;
 
 fn path(name: &str) -> PathBuf {
-    std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(name)
+    Path::new(env!("CARGO_TARGET_TMPDIR")).join(name)
 }
 
 /// A file as the other reader sees it.
 struct Other(Waveform);
 
 impl Other {
-    fn open(path: &PathBuf) -> Self {
+    fn open(path: &Path) -> Self {
         Self(wellen::simple::read(path).unwrap())
     }
 
@@ -96,7 +96,7 @@ fn selections(file: &mut Other, mode: SpiMode) -> Vec<Selection> {
 }
 
 /// The same, read by `capture` without being told which signals to take, nor the mode.
-fn decoded(path: &PathBuf) -> Vec<Selection> {
+fn decoded(path: &Path) -> Vec<Selection> {
     // The gap between two selections may be shorter than what is otherwise taken for a clock's glitch.
     let options = Options { min_pulse_ns: Some(0), ..Options::default() };
     let bits = |bits: &Option<Vec<bool>>| -> String {

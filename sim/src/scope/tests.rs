@@ -49,7 +49,7 @@ fn the_rms_current_of_a_locked_rotor_is_that_of_resistance_and_inductance() {
         let trace = record(&mut motor, &drive, 200_000_000, &window);
         let figures = trace.figures(&Cursors::whole(&trace), Some(10.0)).unwrap();
         let reactance = velocity * FRAC_PI_2 * windings.inductance_h;
-        let peak = 6.0 / (windings.resistance_ohm.powi(2) + reactance.powi(2)).sqrt();
+        let peak = 6.0 / libm::hypot(windings.resistance_ohm, reactance);
         assert_eq!(figures.periods, Some(5));
         for rms_a in figures.rms_a {
             assert!((rms_a * SQRT_2 / peak - 1.0).abs() < 1e-4, "{rms_a}, not {}, at {velocity}", peak / SQRT_2);

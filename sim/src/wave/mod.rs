@@ -269,7 +269,7 @@ mod tests {
         let lamp = header.level("panel", "lamp");
         assert!(Wave::begin(Full(10), &header).is_err());
         let mut wave = Wave::begin(Full(200), &header).unwrap();
-        let level = |index: u64| Value::Level(if index % 2 == 0 { Level::Low } else { Level::High });
+        let level = |index: u64| Value::Level(if index.is_multiple_of(2) { Level::Low } else { Level::High });
         let result = (0..100).try_for_each(|index| wave.set(index, lamp, level(index)));
         assert_eq!(result.unwrap_err().kind(), io::ErrorKind::StorageFull);
     }
