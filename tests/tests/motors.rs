@@ -302,7 +302,7 @@ fn tuned<M: RegisterMap>(chain: &mut Front<M>, velocity: f64) -> Tuning {
     tuning
 }
 
-fn steps<M: RegisterMap>(bench: &VirtualChain, steps: i32) -> Command {
+fn steps(bench: &VirtualChain, steps: i32) -> Command {
     let microsteps = i32::try_from(bench.microsteps_per_step(0, 0)).unwrap();
     Command::MoveRelative { distance: Distance::from_microsteps(steps * microsteps) }
 }
@@ -316,7 +316,7 @@ fn a_tuned_move_is_healthy<M: RegisterMap>() {
     bench.set_end_stop(0, 0, -0.5);
     tuned(&mut chain, 600.0);
     for distance in [900, -880] {
-        chain.send_one(0, steps::<M>(&bench, distance)).unwrap();
+        chain.send_one(0, steps(&bench, distance)).unwrap();
         assert!(bench.run_until_still(9 * S));
         bench.advance_ns(S / 2);
         assert_eq!(kinds(&mut chain), [], "{}", bench.log_text());
