@@ -206,6 +206,13 @@ fn a_hot_output_stage_warns_and_then_lets_go<M: RegisterMap>() {
         // The windings warm, too, and so the current falls a little.
         assert!((after_s / reaches_s(limit_c) - 1.0).abs() < 0.05, "{flag:?} {after_s} {}", reaches_s(limit_c));
     }
+    // By hand: from 150 °C to 110 °C over air of 90 °C in 3 s·ln(60/20).
+    let fallen = |kind: &EventKind| {
+        matches!(kind, EventKind::FlagChanged { flag: Flag::OvertemperatureWarning, raised: false, .. })
+    };
+    let fallen_ns = bench.events().into_iter().find(|event| fallen(&event.kind)).unwrap().time_ns;
+    let cooling_s = (fallen_ns - raised_ns(&bench, Flag::Overtemperature).unwrap()) as f64 * 1e-9;
+    assert!((cooling_s / (3.0 * 3.0_f64.ln()) - 1.0).abs() < 0.02, "{cooling_s}");
     // Cool again it has let go for good; the flag is cleared by a fault reset.
     assert_eq!(kinds(&mut chain), shown::<M>(&[FaultKind::Overtemperature, FaultKind::Fault]));
     assert_eq!(bench.bridge_state(0, 0), BridgeState::HighImpedance);
