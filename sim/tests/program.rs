@@ -280,7 +280,7 @@ fn a_report_is_the_same_to_the_byte_each_time() {
         assert_eq!(stepchain(&directory, &["run", "--out", out]).exit, 0);
     }
     let first = files(&directory.join("first"));
-    assert_eq!(first.keys().collect::<Vec<_>>(), ["motion.csv", "report.html"]);
+    assert_eq!(first.keys().collect::<Vec<_>>(), ["bus.vcd", "motion.csv", "report.html"]);
     assert!(first == files(&directory.join("second")), "two runs of one bench differ");
     assert_eq!(stepchain(&directory, &[]).out, stepchain(&directory, &[]).out);
 }
@@ -523,7 +523,8 @@ fn tuning_writes_pictures_and_source_and_nothing_over_them() {
     let mut names: Vec<_> =
         fs::read_dir(directory.join("tuned")).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     names.sort();
-    assert_eq!(names, ["current.svg", "settings.rs", "torque.svg", "voltage.svg"]);
+    let expected = ["current.svg", "derating.svg", "settings.rs", "temperature.svg", "torque.svg", "voltage.svg"];
+    assert_eq!(names, expected);
     let again = stepchain(&directory, &arguments);
     assert!(again.exit == 2 && again.err.contains("--force"), "{}", again.err);
 }

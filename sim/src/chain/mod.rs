@@ -34,8 +34,10 @@
 //! ```
 
 mod agenda;
+mod assume;
 mod asynchronous;
 mod bus;
+mod capture;
 mod faults;
 mod fork;
 mod lines;
@@ -61,6 +63,7 @@ use crate::wire::BusEvent;
 
 pub use agenda::PATIENCE;
 pub use bus::{VirtualBus, VirtualChipSelect};
+pub use capture::{CaptureOptions, Captured};
 pub use lines::Span;
 pub use pins::{PinError, VirtualInput, VirtualOutput};
 pub use spi::{BusError, VirtualDelay, VirtualSpi};
@@ -175,6 +178,9 @@ impl VirtualChain {
     pub fn drive(&self, event: BusEvent<'_>) -> Vec<bool> {
         let mut world = self.world();
         world.settle_bus();
+        if let BusEvent::Bits(bits) = event {
+            world.note_untimed(bits.len());
+        }
         world.drive(event)
     }
 

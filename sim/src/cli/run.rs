@@ -1,6 +1,7 @@
 //! `run`, and the program without a verb: a bench from end to end.
 
-use std::fs;
+use std::fs::{self, File};
+use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -8,6 +9,7 @@ use serde::Serialize;
 
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::{self, BUILT_IN, Bench};
+use crate::chain::{CaptureOptions, VirtualChain};
 use crate::report::{Report, motion_csv, page};
 use crate::run::{self, COLUMNS, FAULT_COLUMNS, Held, InjectedFault, MOTOR_COLUMNS, Outcome};
 use crate::text::table;
@@ -19,7 +21,7 @@ pub(super) struct Arguments {
     /// The bench file; without one, the built-in bench.
     #[arg(value_name = "BENCH.toml")]
     bench: Option<PathBuf>,
-    /// Write report.html and motion.csv to this directory, which must not exist.
+    /// Write report.html, bus.vcd and motion.csv to this directory, which must not exist.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write to a directory that exists, over what is there.
@@ -216,10 +218,18 @@ pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
     if let Some(out) = &arguments.out {
         check_free(out, arguments.force)?;
     }
-    let outcome = run::run(&bench).map_err(Failure::input)?;
-    if let Some(out) = &arguments.out {
-        write_files(out, &run::report(&bench, &outcome))?;
-    }
+    let outcome = match &arguments.out {
+        None => run::run(&bench).map_err(Failure::input)?,
+        Some(out) => {
+            let mut chain = None;
+            let outcome = run::run_watched(&bench, |it| begin_capture(out, &bench, chain.insert(it.clone())))?;
+            if let Some(chain) = chain {
+                end_capture(out, &chain)?;
+            }
+            write_files(out, &run::report(&bench, &outcome))?;
+            outcome
+        }
+    };
     match output.format {
         Format::Json => json(&bench, &outcome, output)?,
         Format::Text => text(&bench, &outcome, arguments, output)?,
@@ -239,15 +249,36 @@ pub(super) fn check_free(out: &Path, force: bool) -> Result<(), Failure> {
     }
 }
 
+/// The capture of the bus.
+const BUS: &str = "bus.vcd";
+
+/// Makes the directory, and writes to it what the chain of a bench does from now on.
+pub(super) fn begin_capture(out: &Path, bench: &Bench, chain: &VirtualChain) -> Result<(), Failure> {
+    fs::create_dir_all(out)
+        .map_err(|error| Failure::Input(format!("cannot create directory {}: {error}", out.display())))?;
+    let names = bench.axes.iter().map(|axis| ((axis.device, axis.axis.into()), axis.name.clone()));
+    let options = CaptureOptions { axis_names: names.collect(), ..CaptureOptions::default() };
+    let path = out.join(BUS);
+    let begun = File::create(&path).and_then(|file| chain.capture_to(BufWriter::new(file), &options));
+    begun.map_err(|error| failed(&path, &error))
+}
+
+pub(super) fn end_capture(out: &Path, chain: &VirtualChain) -> Result<(), Failure> {
+    chain.end_capture().map_err(|error| failed(&out.join(BUS), &error))?;
+    Ok(())
+}
+
+/// A file that cannot be written.
+fn failed(path: &Path, error: &io::Error) -> Failure {
+    Failure::Input(format!("{}: {error}", path.display()))
+}
+
 pub(super) fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
     let page = page(report).map_err(|error| Failure::Input(format!("the report cannot be drawn: {error}")))?;
     let csv = motion_csv(report).map_err(|error| Failure::Input(format!("the motion cannot be written: {error}")))?;
-    let failed = |path: &Path, error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
-    fs::create_dir_all(out)
-        .map_err(|error| Failure::Input(format!("cannot create directory {}: {error}", out.display())))?;
     for (name, content) in [("report.html", page), ("motion.csv", csv)] {
         let path = out.join(name);
-        fs::write(&path, content).map_err(|error| failed(&path, error))?;
+        fs::write(&path, content).map_err(|error| failed(&path, &error))?;
     }
     Ok(())
 }
@@ -335,6 +366,7 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
         Some(dir) => {
             writeln!(out, "\nWritten: {}", dir.join("report.html").display())?;
             writeln!(out, "         {}", dir.join("motion.csv").display())?;
+            writeln!(out, "         {}", dir.join(BUS).display())?;
         }
         None => {
             let (run, help) = (format!("{} run{bench} --out out", output.called), format!("{} --help", output.called));

@@ -100,6 +100,15 @@ impl Flags {
         }
     }
 
+    /// What is remembered of a flag is this, whatever has happened.
+    pub(super) fn assume(&mut self, bit: &StatusBit, is_raised: bool) {
+        for (latched, other) in self.latched.iter_mut().zip(self.layout.flags) {
+            if other.bit == bit.bit {
+                *latched = is_raised;
+            }
+        }
+    }
+
     /// Catches the levels that have been up since the last time.
     pub(super) fn watch(&mut self, axes: &[Axis], now_ns: u64) {
         for axis in axes {

@@ -66,6 +66,7 @@
 //! Knows no bus, no neighbours and no clock: `now` is an argument.
 
 mod access;
+mod assume;
 mod axis;
 mod bounce;
 mod counter;

@@ -7,7 +7,7 @@
 //!      v
 //!   currents, torque, rotor              series, scheme
 //!      v
-//!   copper loss, temperature             heat     (and back: resistance)
+//!   copper loss, temperature             heat     (and back: resistance; duty: over a cycle that repeats)
 //!
 //!   closed forms                         steady, pull_out, resonance, limits
 //!   the same by simulation               pull_out, trial
@@ -28,6 +28,7 @@
 mod bridge;
 mod data;
 mod drive;
+mod duty;
 mod file;
 mod heat;
 mod limits;
@@ -50,7 +51,8 @@ pub use data::{
     shaft_rad_per_s,
 };
 pub use drive::{Applied, Commanded, Microstepping, Turning};
-pub use file::{MotorFile, SupplyRange, Wanted, load, parse};
+pub use duty::{Duty, Periodic, Phase, largest_share, runaway_current_a};
+pub use file::{DutyPhase, MotorFile, SupplyRange, Wanted, Work, load, parse};
 pub use heat::{Heat, HeatData, NodeData, copper_loss_w, copper_resistance_ohm};
 pub use limits::{greatest_acceleration, greatest_start_velocity};
 pub use pull_out::{pull_out_torque_n_m, simulated_pull_out_torque_n_m};

@@ -22,6 +22,7 @@ use stepchain::Command;
 use stepchain::map::Verb;
 
 use crate::bench::{Bench, Problem, When};
+use crate::chain::VirtualChain;
 use crate::report::Mark;
 
 use ledger::Ledger;
@@ -43,14 +44,26 @@ const SETTLING_NS: u64 = 10_000_000_000;
 
 /// Runs a bench from power-up to its end.
 ///
+/// # Errors
+/// [`Problem`] if something in the bench cannot be put into the map's words. Nothing has run then.
+pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
+    run_watched(bench, |_| Ok(()))
+}
+
+/// Runs a bench, and lets its chain be looked at before the first thing happens: for a capture of it all.
+///
 /// First the devices' status is taken, so that the reset of power-up is no fault; then the settings are written and read
 /// back; then the timeline starts at zero. At the end every device is asked for its status and its positions.
 ///
 /// # Errors
-/// [`Problem`] if something in the bench cannot be put into the map's words. Nothing has run then.
-pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
+/// [`Problem`] if something in the bench cannot be put into the map's words, or that of `at_power_up`. Nothing has run then.
+pub fn run_watched<E: From<Problem>>(
+    bench: &Bench,
+    at_power_up: impl FnOnce(&VirtualChain) -> Result<(), E>,
+) -> Result<Outcome, E> {
     preflight::check(bench)?;
     let mut rig = Rig::new(bench)?;
+    at_power_up(&rig.chain)?;
     if bench.layout.form(Verb::TakeStatus).is_some() {
         rig.call_every_device(Command::TakeStatus)?;
         rig.forget_faults();
