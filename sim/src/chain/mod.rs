@@ -44,6 +44,7 @@ mod lines;
 mod log;
 mod motors;
 pub mod pins;
+mod scope;
 mod spi;
 #[cfg(test)]
 mod tests;

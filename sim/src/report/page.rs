@@ -54,6 +54,7 @@ pub fn page(report: &Report) -> Result<String, Box<dyn core::error::Error>> {
         let drawn = chart(axis, track, report)?;
         write!(html, "<section><h2>{}</h2>\n{drawn}</section>\n", escaped(&track.name))?;
     }
+    html += &scopes(report);
     html += &commands(report);
     html += &settings(report);
     html += &facts(report);
@@ -75,6 +76,16 @@ fn cautions(report: &Report) -> String {
          hot. An emergency stop belongs in hardware. Nothing here is a safety function; local codes and qualified people \
          decide what a machine needs.</p></footer>\n"
     )
+}
+
+fn scopes(report: &Report) -> String {
+    if report.scopes.is_empty() {
+        return String::new();
+    }
+    let text = "Voltage and current of both phases around the start of each motor's longest move, where it is as fast as it \
+                gets, and where it stops. Dotted upright lines are the cursors between which the figures are read; the \
+                current to compare with, dashed, is what the same amplitude makes at rest.";
+    format!("<section><h2>At the motors' windings</h2>\n<p>{text}</p>\n{}</section>\n", report.scopes.concat())
 }
 
 fn verdict(report: &Report) -> String {
