@@ -14,6 +14,7 @@
 //! On a board with a chain of its own, the application gets the HAL's SPI device, delay and pins in place of the link's.
 #![no_std]
 
+mod async_uart;
 mod uart;
 
 use core::sync::atomic::{AtomicBool, Ordering};
@@ -24,6 +25,7 @@ use stepchain::map::ChainMap;
 use stepchain::release;
 use stepchain_link::{Link, LinkError, LinkSpi, Transport};
 
+pub use async_uart::{AsyncUart, Pin, arm, serve, serve_silence};
 pub use uart::Uart;
 
 /// The link of this board.
