@@ -288,8 +288,7 @@ impl Asked {
         };
         let bits = if is_magnitude { bits.saturating_abs() } else { bits };
         if let Some(scale) = Tables::<M>::SCALES.get(scale as usize) {
-            self.code =
-                scale.code_of::<Tables<M>>(bits).map_err(|error| CommandError::OutOfRange { of, error })?;
+            self.code = scale.code_of::<Tables<M>>(bits).map_err(|error| CommandError::OutOfRange { of, error })?;
         }
         Ok(())
     }
@@ -413,7 +412,8 @@ impl Asked {
     pub(super) fn came_back<M: ChainMap>(&mut self, unit: impl FnOnce() -> u64) {
         if self.is_heard {
             let unit = in_bit_order::<M>(unit());
-            self.got = if Tables::<M>::UNIT_BITS < 64 { self.got.wrapping_shl(Tables::<M>::UNIT_BITS.into()) } else { 0 };
+            self.got =
+                if Tables::<M>::UNIT_BITS < 64 { self.got.wrapping_shl(Tables::<M>::UNIT_BITS.into()) } else { 0 };
             self.got |= unit;
             self.listening -= 1;
             if self.listening == 0 {
@@ -531,9 +531,5 @@ fn listening<M: ChainMap>(form: &Form, data_bits: u8) -> u8 {
 
 /// The unit as it stands in the frame, or back: its own inverse.
 const fn in_bit_order<M: ChainMap>(unit: u64) -> u64 {
-    if Tables::<M>::IS_LSB_FIRST {
-        unit.reverse_bits().wrapping_shr(64 - Tables::<M>::UNIT_BITS as u32)
-    } else {
-        unit
-    }
+    if Tables::<M>::IS_LSB_FIRST { unit.reverse_bits().wrapping_shr(64 - Tables::<M>::UNIT_BITS as u32) } else { unit }
 }

@@ -2,9 +2,7 @@
 
 use crate::chain::Looks;
 use crate::command::Command;
-use crate::map::{
-    Access, BufferMode, Coding, Encoding, Layout, Parameter, Piece, Request, Scale, Source, Verb, Write,
-};
+use crate::map::{Access, BufferMode, Coding, Encoding, Layout, Parameter, Piece, Request, Scale, Source, Verb, Write};
 use crate::units::{Unit, Value};
 
 use super::word::{Answer, NO_RUN, Parts, Run, Tail, Word};
@@ -122,8 +120,7 @@ impl<T: Copy, const MOST: usize> List<T, MOST> {
 }
 
 const NO_WORD: Word = Word { base: [0; 2], runs: (0, 0), bits: 0, units: 0, tail: Tail::Nothing };
-pub(super) const NO_FORM: Form =
-    Form { word: NO_WORD, sequence: 0, answer: 0, argument: 0, looks: Looks::NOTHING };
+pub(super) const NO_FORM: Form = Form { word: NO_WORD, sequence: 0, answer: 0, argument: 0, looks: Looks::NOTHING };
 pub(super) const NO_ANSWER: Answer = Answer {
     fixed_mask: 0,
     fixed: 0,
@@ -343,13 +340,7 @@ impl Built {
     }
 
     /// The number of what a verb's form takes, from 1; 0 if it takes nothing.
-    const fn argument(
-        &mut self,
-        layout: &'static Layout,
-        request: Request,
-        verb: Verb,
-        unit: Unit,
-    ) -> Option<u8> {
+    const fn argument(&mut self, layout: &'static Layout, request: Request, verb: Verb, unit: Unit) -> Option<u8> {
         let mut found: Option<(&Coding, &'static str)> = None;
         let mut is_magnitude = false;
         match request {

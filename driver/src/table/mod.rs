@@ -26,8 +26,7 @@ use core::marker::PhantomData;
 
 use crate::chain::Looks;
 use crate::map::{
-    Access, BitOrder, BufferMode, ChainMap, Encodings, Layout, Parameter, Scale, SharedWrite, StatusLayout,
-    Verb, Write,
+    Access, BitOrder, BufferMode, ChainMap, Encodings, Layout, Parameter, Scale, SharedWrite, StatusLayout, Verb, Write,
 };
 
 pub(crate) use asked::Asked;

@@ -103,7 +103,6 @@ impl Scale {
         self.unit
     }
 
-
     pub(crate) const fn mask(&self) -> u32 {
         self.coding.mask()
     }
@@ -167,11 +166,8 @@ const fn wide_code(magnitude: u64, numerator: u32, denominator: u32, fraction_bi
     // A unit's bits are at most 2³², so the product and a numerator's step are within 64 bits.
     let product = magnitude.wrapping_mul(denominator as u64);
     let step = (numerator as u64) << fraction_bits;
-    let (below, rest) = if numerator == 1 {
-        (product >> fraction_bits, product & (step - 1))
-    } else {
-        divided(product, step)
-    };
+    let (below, rest) =
+        if numerator == 1 { (product >> fraction_bits, product & (step - 1)) } else { divided(product, step) };
     if below >= end as u64 {
         return end;
     }
