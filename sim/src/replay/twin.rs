@@ -13,7 +13,7 @@ use std::sync::Arc;
 use stepchain::map::{BitOrder, BridgeState, Flag, Layout, MotionState, Parameter, SpareClocks};
 
 use super::difference::{Difference, differences};
-use super::ear::{Awaited, Ear, stray_units};
+use super::ear::{Awaited, Ear};
 use super::known::{Known, Rules, is_place};
 use crate::capture::{Frame, unit_of};
 use crate::chain::VirtualChain;
@@ -80,7 +80,7 @@ pub(super) struct Twin {
     slack: Slack,
     pub(super) ears: Vec<Ear>,
     pub(super) known: Vec<Known>,
-    /// Virtual time of the last motion command, by device and axis.
+    /// Virtual time of the last motion command, obeyed or not, by device and axis.
     commanded_ns: Vec<Vec<u64>>,
     origin_ns: i64,
     /// Chip select has not risen for the chain.
@@ -123,7 +123,7 @@ impl Twin {
     ) -> Self {
         let devices = chain.devices();
         let axes = dictionary.layout().axes;
-        let known = if from_power_up { Known::power_up(&dictionary) } else { Known::nothing(axes) };
+        let known = if from_power_up { Known::power_up(&dictionary) } else { Known::nothing(&dictionary) };
         chain.forget_events();
         Self {
             chain,
@@ -140,18 +140,11 @@ impl Twin {
         }
     }
 
-    /// The recording began amid a conversation, with these frames.
-    pub(super) fn begin_amid(&mut self, frames: &[&Frame]) {
-        let (unit, wire) = (self.unit_bits(), self.layout().wire);
-        for device in 0..self.devices() {
-            let of = |frame: &&Frame| {
-                let bits = frame.mosi.as_deref()?;
-                let first = bits.len().checked_sub((device + 1) * unit)?;
-                Some(unit_of(bits.get(first..first + unit)?, wire.bit_order))
-            };
-            let units: Vec<_> = frames.iter().filter_map(of).collect();
-            self.stray[device] = stray_units(&self.dictionary, &units);
-            self.ears[device] = Ear::amid(&self.dictionary, self.stray[device]);
+    /// The recording began amid a conversation: so many units are the rest of a word of before, by device.
+    pub(super) fn begin_amid(&mut self, stray: &[usize]) {
+        for (device, &count) in stray.iter().enumerate().take(self.devices()) {
+            self.stray[device] = count;
+            self.ears[device] = Ear::amid(&self.dictionary, count);
         }
     }
 
@@ -479,8 +472,21 @@ impl Twin {
         if let Some((status, mask)) = status {
             self.known[device].heard_status(mask);
             for axis in 0..self.layout().axes {
-                if self.stands(status, mask, axis) && !self.moved_at(device, axis, asked_ns) {
-                    self.known[device].axes[usize::from(axis)].motion = true;
+                let known = self.known[device].axes[usize::from(axis)];
+                if asked_ns < self.commanded(device, axis) {
+                    // It was asked before the axis was told something else.
+                    continue;
+                }
+                match self.stands(status, mask, axis) {
+                    Some(true) if !self.moved_at(device, axis, asked_ns) => {
+                        self.known[device].axes[usize::from(axis)].motion = true;
+                    }
+                    // What moves has its bridge driven.
+                    Some(false) if !known.bridge && !self.chain.is_moving(device, axis.into()) => {
+                        self.chain.assume_stand(device, axis.into(), BridgeState::Driven);
+                        self.known[device].axes[usize::from(axis)].bridge = true;
+                    }
+                    _ => {}
                 }
             }
         }
@@ -503,8 +509,8 @@ impl Twin {
             || self.chain.history(device, axis.into()).demand(at_ns).state != MotionState::Standstill
     }
 
-    /// Whether a status says that an axis makes no steps.
-    fn stands(&self, status: u64, mask: u64, axis: u8) -> bool {
+    /// Whether a status says that an axis makes no steps, or that it does; `None` if it says neither.
+    fn stands(&self, status: u64, mask: u64, axis: u8) -> Option<bool> {
         let layout = self.layout();
         let state = layout.status.motion_states.iter().find(|told| told.axis == axis).and_then(|told| {
             let ones = (1u64 << told.field.width.min(63)) - 1;
@@ -516,7 +522,7 @@ impl Twin {
         });
         let busy = layout.status.flags.iter().find(|bit| bit.flag == Flag::Busy && bit.axis == axis);
         let busy = busy.filter(|bit| mask.checked_shr(bit.bit.into()).unwrap_or(0) & 1 == 1);
-        state.or_else(|| busy.map(|bit| !bit.is_raised(status))).unwrap_or(false)
+        state.or_else(|| busy.map(|bit| !bit.is_raised(status)))
     }
 
     fn reset(&mut self, device: usize) {
@@ -579,7 +585,9 @@ impl Twin {
         for event in self.chain.events_since(mark) {
             let Some(device) = event.device.filter(|device| *device < devices) else { continue };
             self.known[device].learn(&event.kind, &self.dictionary, &self.rules, device);
-            if let EventKind::CommandAccepted { verb, axis, .. } = event.kind
+            // What was refused here may have been obeyed there.
+            if let EventKind::CommandAccepted { verb, axis, .. } | EventKind::CommandRejected { verb, axis, .. } =
+                event.kind
                 && (verb.is_motion() || matches!(verb, stepchain::map::Verb::Stop(..)))
                 && let Some(commanded_ns) = self.commanded_ns[device].get_mut(usize::from(axis))
             {
