@@ -9,8 +9,9 @@
 
 use stepchain::map::Flag;
 
+use super::adopt::{is_live, is_of_motion};
 use super::difference::{Difference, Side};
-use super::twin::{Disagreement, is_live, is_of_motion};
+use super::twin::Disagreement;
 use super::{AHEAD, Divergence, Edit, LineFault, Meaning, Replay, Step, TRIED, Twin};
 use crate::capture::Frame;
 use crate::decode::value_of;
@@ -22,7 +23,7 @@ const EDGES: usize = 3;
 /// The greatest number of bits of an answer that a disturbed line is taken to have turned over.
 const FEW_BITS: u32 = 3;
 /// The least number of changes of level in a frame that tells whether it is a clock off.
-const TELLING_CHANGES: usize = 4;
+const TELLING_CHANGES: usize = 2;
 /// By how much readings may differ that agree on a scale.
 const SAME_SCALE: f64 = 0.02;
 
@@ -47,7 +48,15 @@ impl Replay {
     pub(super) fn explain(&mut self, mut step: Step) {
         let Some(frame) = self.since.last().cloned() else { return };
         let Some(first) = step.disagreements.first().cloned() else { return };
-        if let Some(fault) = line_fault(&step.expected, frame.miso.as_deref().unwrap_or_default()) {
+        if self.base_is_start
+            && let Some((twin, devices)) = self.other_length()
+        {
+            self.tell(&first, Meaning::ChainLength { devices });
+            self.devices = devices;
+            self.twin = Some(twin);
+            return self.rebase();
+        }
+        if let Some(fault) = self.line_fault(&step.expected, &frame, &first) {
             if self.line.replace(fault) != Some(fault) {
                 let meaning = match fault {
                     LineFault::Stuck(high) => Meaning::Stuck { high },
@@ -64,14 +73,6 @@ impl Replay {
             return self.rebase();
         }
         self.line = None;
-        if self.base_is_start
-            && let Some((twin, devices)) = self.other_length()
-        {
-            self.tell(&first, Meaning::ChainLength { devices });
-            self.devices = devices;
-            self.twin = Some(twin);
-            return self.rebase();
-        }
         let mut handled: Vec<usize> = Vec::new();
         while let Some(disagreement) =
             step.disagreements.iter().find(|disagreement| !handled.contains(&disagreement.device)).cloned()
@@ -101,6 +102,36 @@ impl Replay {
             }
         }
         self.rebase();
+    }
+
+    /// What is wrong with the line as a whole, if that is what the frames to come say, too.
+    fn line_fault(&self, expected: &[bool], frame: &Frame, first: &Disagreement) -> Option<LineFault> {
+        let fault = fault_of(expected, frame.miso.as_deref().unwrap_or_default())?;
+        if self.line == Some(fault) {
+            return Some(fault);
+        }
+        let mut twin = self.twin.clone()?;
+        let (mut alike, mut well) = (0, 0);
+        for frame in self.ahead.iter().filter(|frame| frame.complete) {
+            let step = twin.step(frame, &self.edits);
+            let heard = frame.miso.as_deref().unwrap_or_default();
+            if changes(&step.expected) < TELLING_CHANGES && changes(heard) < TELLING_CHANGES && step.expected == heard {
+                continue;
+            }
+            match fault_of(&step.expected, heard) {
+                Some(other) if other == fault => alike += 1,
+                _ => well += 1,
+            }
+        }
+        match fault {
+            LineFault::Slip(_) => (alike > 0 && alike > well).then_some(fault),
+            // A device may have nothing but zeros to say; only then is there another reason.
+            LineFault::Stuck(_) if alike > 0 => Some(fault),
+            LineFault::Stuck(_) => {
+                let explained = self.explained(first);
+                (explained.edit.is_none() || explained.later > 0).then_some(fault)
+            }
+        }
     }
 
     /// Lets the twin go on as if nobody had been selected in the last frame, if that is how the devices go on.
@@ -156,7 +187,7 @@ impl Replay {
                     break;
                 }
                 let Some(edit) = edit else {
-                    if best.as_ref().is_none_or(|best| later < best.later) {
+                    if later == 0 {
                         best = Some(disturbed());
                     }
                     continue;
@@ -225,8 +256,11 @@ impl Replay {
         if raised(Flag::CommandRejected) {
             deaf(true, &mut found);
         }
-        found.extend(resets);
+        if tells_reset {
+            found.append(&mut resets);
+        }
         deaf(false, &mut found);
+        found.append(&mut resets);
         let unit = usize::from(twin.layout().wire.unit_bits);
         for word in &words {
             for frame in word.frames.0..=word.frames.1 {
@@ -396,8 +430,8 @@ fn changes(bits: &[bool]) -> usize {
 }
 
 /// What is wrong with the whole line in a frame, if anything is.
-fn line_fault(expected: &[bool], heard: &[bool]) -> Option<LineFault> {
-    if expected.len() != heard.len() || heard.len() < 8 || changes(expected) == 0 {
+fn fault_of(expected: &[bool], heard: &[bool]) -> Option<LineFault> {
+    if expected.len() != heard.len() || heard.len() < 8 || expected == heard {
         return None;
     }
     if changes(heard) == 0 {

@@ -35,6 +35,7 @@
 //!
 //! Reads no file but by [`capture`](crate::capture), and knows no text but one line for each divergence.
 
+mod adopt;
 mod difference;
 mod ear;
 mod error;
