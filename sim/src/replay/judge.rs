@@ -35,6 +35,16 @@ struct Explained {
     later: usize,
 }
 
+/// The frames to come, if nothing is done.
+struct Undisturbed {
+    /// Answers of all devices.
+    answers: u64,
+    /// The device's further disagreements.
+    readings: Vec<Disagreement>,
+    /// Whether the same question is next answered as expected, if it is asked again.
+    is_well_next: Option<bool>,
+}
+
 impl Replay {
     /// A frame without a divergence: whether the line is well again.
     pub(super) fn line_is_well(&mut self, step: &Step) {
@@ -168,7 +178,9 @@ impl Replay {
 
     fn explained(&self, disagreement: &Disagreement) -> Explained {
         let device = disagreement.device;
-        let (later, answers, readings) = self.undisturbed(device);
+        let Undisturbed { answers, readings, is_well_next } = self.undisturbed(disagreement);
+        let later = readings.len();
+        let is_transient = is_well_next.unwrap_or(later == 0 && answers > 0);
         let bits: u32 = disagreement
             .expected
             .iter()
@@ -176,7 +188,7 @@ impl Replay {
             .map(|(one, other)| (one ^ other).count_ones())
             .sum();
         let is_checked = disagreement.differences.contains(&Difference::Check);
-        let disturbed = || Explained { meaning: Meaning::ReadBits { bits, is_checked }, edit: None, later };
+        let disturbed = || Explained { meaning: Meaning::ReadBits { bits, is_checked }, edit: None, later: 0 };
         if is_checked {
             return disturbed();
         }
@@ -187,7 +199,7 @@ impl Replay {
                     break;
                 }
                 let Some(edit) = edit else {
-                    if later == 0 {
+                    if is_transient {
                         best = Some(disturbed());
                     }
                     continue;
@@ -205,7 +217,7 @@ impl Replay {
         if let Some(best) = best.filter(|best| best.later <= later) {
             return best;
         }
-        if later == 0 && answers > 0 && bits > 0 && bits <= FEW_BITS {
+        if is_transient && bits > 0 && bits <= FEW_BITS {
             return disturbed();
         }
         let meaning = self.scale(disagreement, &readings).unwrap_or_else(|| meaning_of(&disagreement.differences));
@@ -229,7 +241,7 @@ impl Replay {
         let tells_reset = raised(Flag::ResetOccurred);
         // What one bit says is believed at once only where it is the bit that is there to say it.
         let is_disturbed = bits <= 1 && !tells_reset && !raised(Flag::CommandRejected) && !raised(Flag::CommandUnknown);
-        if is_disturbed && self.is_seen_again(device) {
+        if is_disturbed {
             found.push((None, Meaning::Unexplained));
         }
         let mut later_ns = self.since.last().map_or(0, |frame| frame.start_ns);
@@ -273,22 +285,24 @@ impl Replay {
         found
     }
 
-    /// Whether the device answers anything in the frames to come, so that what follows can speak for a disturbed line.
-    fn is_seen_again(&self, device: usize) -> bool {
-        self.undisturbed(device).1 > 0
-    }
-
-    /// How the twin fares in the frames to come if nothing is done: divergences and answers of a device, and what they
-    /// say about its motion.
-    fn undisturbed(&self, device: usize) -> (usize, u64, Vec<Disagreement>) {
-        let Some(mut twin) = self.twin.clone() else { return (0, 0, Vec::new()) };
-        let (mut readings, mut answers) = (Vec::new(), 0);
+    /// How the twin fares in the frames to come if nothing is done.
+    fn undisturbed(&self, disagreement: &Disagreement) -> Undisturbed {
+        let mut found = Undisturbed { answers: 0, readings: Vec::new(), is_well_next: None };
+        let Some(mut twin) = self.twin.clone() else { return found };
         for frame in self.ahead.iter().take(AHEAD).filter(|frame| frame.complete) {
             let step = twin.step(frame, &self.edits);
-            answers += step.answers;
-            readings.extend(step.disagreements.into_iter().filter(|it| it.device == device));
+            found.answers += step.answers;
+            if step.agreed.contains(&disagreement.key) {
+                found.is_well_next.get_or_insert(true);
+            }
+            for other in step.disagreements.into_iter().filter(|it| it.device == disagreement.device) {
+                if other.key == disagreement.key {
+                    found.is_well_next.get_or_insert(false);
+                }
+                found.readings.push(other);
+            }
         }
-        (readings.len(), answers, readings)
+        found
     }
 
     /// The twin after the last frame, had this happened; `None` if that does not explain the disagreement.

@@ -37,10 +37,14 @@ pub(super) enum Edit {
     Skip { frame: u64 },
 }
 
+/// Which answer it is: the device, the register spoken of, and the place of the form in the map.
+pub(super) type Key = (usize, u16, usize);
+
 /// Where an answer is not as expected.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Disagreement {
     pub(super) device: usize,
+    pub(super) key: Key,
     pub(super) frame: u64,
     pub(super) time_ns: i64,
     pub(super) question: String,
@@ -58,6 +62,8 @@ pub(super) struct Step {
     pub(super) disagreements: Vec<Disagreement>,
     /// Whole answers, and those of them in which something was taken over.
     pub(super) answers: u64,
+    /// The answers that agree.
+    pub(super) agreed: Vec<Key>,
     pub(super) taken_over: Vec<(usize, Difference)>,
     /// The bits that the virtual chain gave on miso.
     pub(super) expected: Vec<bool>,
@@ -267,6 +273,7 @@ impl Twin {
             // The far end of what was sent: it belongs to the chain as a whole.
             step.disagreements.push(Disagreement {
                 device: devices - 1,
+                key: (devices - 1, 0, 0),
                 frame: frame.number,
                 time_ns: frame.start_ns,
                 question: "more bits than the chain has".to_owned(),
@@ -294,6 +301,7 @@ impl Twin {
     /// Compares an answer, and takes over what was not known.
     fn settle(&mut self, device: usize, answer: Awaited, step: &mut Step) {
         let Awaited { pieces, address, expected, captured, asked_ns, .. } = &answer;
+        let key = (device, *address, pieces.as_ptr().addr());
         let found = differences(&self.dictionary, pieces, *address, expected, captured);
         let is_believable = !found.iter().any(|it| matches!(it, Difference::Form | Difference::Check));
         let counting: Vec<_> = found.iter().copied().filter(|it| self.counts(device, it, *asked_ns)).collect();
@@ -306,11 +314,13 @@ impl Twin {
                 step.taken_over.push((device, *difference));
             }
             self.learn(device, status, content, *asked_ns);
+            step.agreed.push(key);
             return;
         }
         let (frame, time_ns) = answer.first_unlike.unwrap_or_default();
         step.disagreements.push(Disagreement {
             device,
+            key,
             frame,
             time_ns,
             question: answer.question,

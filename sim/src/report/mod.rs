@@ -12,6 +12,7 @@ mod chart;
 mod number;
 mod page;
 mod table;
+pub mod timeline;
 mod track;
 
 pub(crate) use number::number;

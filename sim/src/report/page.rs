@@ -5,7 +5,7 @@ use core::fmt::Write as _;
 use super::chart::chart;
 use super::{Disturbance, Mark, Report};
 
-const STYLE: &str = "
+pub(super) const STYLE: &str = "
 :root { color-scheme: light; }
 body { margin: 0; background: #f4f5f7; color: #2d323a; font: 15px/1.5 system-ui, sans-serif; }
 main { max-width: 1120px; margin: 0 auto; padding: 28px 20px 40px; }
@@ -62,7 +62,7 @@ pub fn page(report: &Report) -> Result<String, Box<dyn core::error::Error>> {
     Ok(html)
 }
 
-const CAUTIONS: &str = "<footer><p>This is a simulation: it shows what the ramp generators of the devices command, not \
+pub(super) const CAUTIONS: &str = "<footer><p>This is a simulation: it shows what the ramp generators of the devices command, not \
     what a motor with a load does. Motors pinch, a load drops when a bridge lets go, drivers and motors get hot. An \
     emergency stop belongs in hardware. Nothing here is a safety function; local codes and qualified people decide \
     what a machine needs.</p></footer>\n";
@@ -166,7 +166,7 @@ fn marked(text: &str) -> String {
 }
 
 /// Text as HTML shows it.
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
