@@ -59,6 +59,7 @@ macro_rules! parameters {
             }
 
             /// A number of its own for each parameter: `==` for use in `const fn`.
+            #[inline(always)]
             pub(crate) const fn id(self) -> u32 {
                 match self {
                     $(Self::$name => $id,)*

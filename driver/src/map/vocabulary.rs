@@ -212,6 +212,7 @@ impl Verb {
 
     /// A number of its own for each verb, options included: `==` for use in `const fn`.
     #[must_use]
+    #[inline(always)]
     pub(crate) const fn id(self) -> u8 {
         match self {
             Self::MoveVelocity => 0,
