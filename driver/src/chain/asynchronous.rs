@@ -162,7 +162,9 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        self.heeded(commands.map(Into::into)).await?.all()
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands.map(Into::into));
+        self.heed(&mut heeding).await?;
+        heeding.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
@@ -177,9 +179,15 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     }
 
     pub(crate) async fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands)?;
-        while self.poll(&mut heeding).await? != Step::Done {}
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands);
+        self.heed(&mut heeding).await?;
         heeding.finish()
+    }
+
+    async fn heed(&mut self, heeding: &mut Heeding<Mapped<M>, N>) -> Result<(), Error<S::Error>> {
+        heeding.check()?;
+        while self.poll(heeding).await? != Step::Done {}
+        Ok(())
     }
 
     /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
@@ -193,22 +201,31 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        let mut results = [Ok(Reply::default()); N];
+        self.exchange_into(&commands.map(Into::into), &mut results).await?;
+        Ok(results)
+    }
+
+    /// As [`exchange`](Self::exchange), with the replies in places that hold empty ones.
+    async fn exchange_into(
+        &mut self,
+        commands: &[AxisCommand; N],
+        results: &mut [Result<Reply, ReplyError>; N],
+    ) -> Result<(), Error<S::Error>> {
         if const { Tables::<M>::ARE_WHOLE } {
-            let mut results = [Ok(Reply::default()); N];
-            let mut commands = commands.iter();
-            let next = |_| commands.next().map_or_else(AxisCommand::default, |&command| command.into());
-            self.exchange_by_tables::<false>(next, |device, found| {
+            let next = |device| commands.get(device).copied().unwrap_or_default();
+            let take = |device, found| {
                 if let Some(place) = results.get_mut(device) {
                     *place = found;
                 }
-            })
-            .await?;
-            return Ok(results);
+            };
+            return self.exchange_by_tables::<false>(next, take).await;
         }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
         transfer(&mut self.spi, &mut exchange).await?;
-        Ok(exchange.finish())
+        exchange.finish(results);
+        Ok(())
     }
 
     /// As [`Chain::exchange_each`](super::Chain::exchange_each).
@@ -359,7 +376,8 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
         let mut commands = [AxisCommand::default(); N];
         let step = procedure.next(&mut commands);
         if step == Step::Exchange {
-            let replies = self.exchange(&commands).await?;
+            let mut replies = [Ok(Reply::default()); N];
+            self.exchange_into(&commands, &mut replies).await?;
             procedure.came_back(&replies);
         }
         Ok(step)

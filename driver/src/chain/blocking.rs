@@ -146,7 +146,9 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        self.heeded(commands.map(Into::into))?.all()
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands.map(Into::into));
+        self.heed(&mut heeding)?;
+        heeding.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
@@ -161,9 +163,15 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     }
 
     pub(crate) fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands)?;
-        while self.poll(&mut heeding)? != Step::Done {}
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands);
+        self.heed(&mut heeding)?;
         heeding.finish()
+    }
+
+    fn heed(&mut self, heeding: &mut Heeding<Mapped<M>, N>) -> Result<(), Error<S::Error>> {
+        heeding.check()?;
+        while self.poll(heeding)? != Step::Done {}
+        Ok(())
     }
 
     /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
@@ -177,21 +185,31 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        let mut results = [Ok(Reply::default()); N];
+        self.exchange_into(&commands.map(Into::into), &mut results)?;
+        Ok(results)
+    }
+
+    /// As [`exchange`](Self::exchange), with the replies in places that hold empty ones.
+    fn exchange_into(
+        &mut self,
+        commands: &[AxisCommand; N],
+        results: &mut [Result<Reply, ReplyError>; N],
+    ) -> Result<(), Error<S::Error>> {
         if const { Tables::<M>::ARE_WHOLE } {
-            let mut results = [Ok(Reply::default()); N];
-            let mut commands = commands.iter();
-            let next = |_| commands.next().map_or_else(AxisCommand::default, |&command| command.into());
-            self.exchange_by_tables::<false>(next, |device, found| {
+            let next = |device| commands.get(device).copied().unwrap_or_default();
+            let take = |device, found| {
                 if let Some(place) = results.get_mut(device) {
                     *place = found;
                 }
-            })?;
-            return Ok(results);
+            };
+            return self.exchange_by_tables::<false>(next, take);
         }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
         transfer(&mut self.spi, &mut exchange)?;
-        Ok(exchange.finish())
+        exchange.finish(results);
+        Ok(())
     }
 
     /// As [`exchange`](Self::exchange), for what has to be quickest: `command` gives each device's command, and `reply` takes
@@ -392,7 +410,8 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         let mut commands = [AxisCommand::default(); N];
         let step = procedure.next(&mut commands);
         if step == Step::Exchange {
-            let replies = self.exchange(&commands)?;
+            let mut replies = [Ok(Reply::default()); N];
+            self.exchange_into(&commands, &mut replies)?;
             procedure.came_back(&replies);
         }
         Ok(step)

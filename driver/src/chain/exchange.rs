@@ -177,16 +177,14 @@ impl<T: Frame> Exchange<'_, T> {
 }
 
 impl Exchange<'_, Talk<'_>> {
-    /// Each device's reply, or what is wrong with it, once all frames were exchanged.
-    pub(super) fn finish<const N: usize>(mut self) -> [Result<Reply, ReplyError>; N] {
+    /// Puts each device's reply, or what is wrong with it, in its place, once all frames were exchanged.
+    pub(super) fn finish<const N: usize>(mut self, results: &mut [Result<Reply, ReplyError>; N]) {
         self.is_over();
-        let mut results = [Ok(Reply::default()); N];
         for (device, result) in results.iter_mut().enumerate() {
             if let Some(reply) = self.talk.reply(device) {
                 *result = reply;
             }
         }
-        results
     }
 }
 
@@ -226,13 +224,25 @@ pub(crate) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Re
 
 /// A time in the microseconds of a `DelayNs`, rounded up, in as many calls as it needs.
 pub(crate) fn waits(time: Duration) -> impl Iterator<Item = u32> {
-    let whole = time.as_micros();
-    let mut left = if whole.saturating_mul(1000) < time.as_nanos() { whole + 1 } else { whole };
-    core::iter::from_fn(move || {
-        let now = u32::try_from(left).unwrap_or(u32::MAX);
-        left -= u128::from(now);
-        (now > 0).then_some(now)
-    })
+    let mut left = time;
+    core::iter::from_fn(move || next_wait(&mut left))
+}
+
+/// The first of the calls that a time takes.
+#[inline(never)]
+fn next_wait(left: &mut Duration) -> Option<u32> {
+    const MOST: Duration = Duration::from_micros(u32::MAX as u64);
+    if left.is_zero() {
+        return None;
+    }
+    if *left > MOST {
+        *left = left.saturating_sub(MOST);
+        return Some(u32::MAX);
+    }
+    // What is left are 4294 seconds at most.
+    let time_us = (left.as_secs() as u32).wrapping_mul(1_000_000).wrapping_add(left.subsec_nanos().div_ceil(1_000));
+    *left = Duration::ZERO;
+    Some(time_us)
 }
 
 #[cfg(test)]

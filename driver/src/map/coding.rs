@@ -343,21 +343,16 @@ impl Coding {
     /// The first is above the second if there is no such value.
     #[must_use]
     pub const fn limits(&self, unit: Unit) -> (i64, i64) {
-        self.limits_among::<All>(unit)
-    }
-
-    /// As [`limits`](Self::limits), of an encoding that is among `E`'s.
-    const fn limits_among<E: Encodings>(&self, unit: Unit) -> (i64, i64) {
         let (unit_min, unit_max) = unit.range();
-        let (min, max) = self.extremes::<E>(unit);
+        let (min, max) = self.extremes(unit);
         // What overflows 64 bits is beyond the unit's own range, too.
         let min = match min {
             Some(min) if unit_min <= min && min <= unit_max => Some(min),
-            _ => self.nearest_bits::<E>(unit_min, unit),
+            _ => self.nearest_bits(unit_min, unit),
         };
         let max = match max {
             Some(max) if unit_min <= max && max <= unit_max => Some(max),
-            _ => self.nearest_bits::<E>(unit_max, unit),
+            _ => self.nearest_bits(unit_max, unit),
         };
         match (min, max) {
             (Some(min), Some(max)) => (min, max),

@@ -212,8 +212,13 @@ impl Verb {
 
     /// A number of its own for each verb, options included: `==` for use in `const fn`.
     #[must_use]
-    #[inline(always)]
     pub(crate) const fn id(self) -> u8 {
+        self.id_here()
+    }
+
+    /// The same, compiled into its caller.
+    #[inline(always)]
+    pub(crate) const fn id_here(self) -> u8 {
         match self {
             Self::MoveVelocity => 0,
             Self::MoveRelative => 1,

@@ -50,6 +50,9 @@ pub(crate) mod sealed {
 
 /// What is asked of one device's kind.
 pub(crate) trait Kind: Copy {
+    /// Whether the status may have to be looked at before a command.
+    const LOOKS_BEFORE: bool;
+
     /// Why a command cannot be put into words.
     fn say(self, command: AxisCommand) -> Result<(), CommandError>;
 
@@ -120,6 +123,8 @@ impl<M: ChainMap> sealed::Kinds for Mapped<M> {
 }
 
 impl Kind for &'static Layout {
+    const LOOKS_BEFORE: bool = true;
+
     fn say(self, command: AxisCommand) -> Result<(), CommandError> {
         Prepared::new(self, command).map(|_| ())
     }
@@ -177,6 +182,8 @@ impl<M: ChainMap> Mapped<M> {
 }
 
 impl<M: ChainMap> Kind for Mapped<M> {
+    const LOOKS_BEFORE: bool = !Tables::<M>::ARE_WHOLE || Tables::<M>::LOOKS_BEFORE;
+
     fn say(self, command: AxisCommand) -> Result<(), CommandError> {
         if const { Tables::<M>::ARE_WHOLE } {
             Tables::<M>::ask(command, &mut { Lane::NOTHING })
@@ -191,10 +198,7 @@ impl<M: ChainMap> Kind for Mapped<M> {
 
     fn obstacle(self, command: AxisCommand, status: &Status) -> Option<Obstacle> {
         // Only what is looked at beforehand can be foreseen.
-        if const { Tables::<M>::ARE_WHOLE && !Tables::<M>::LOOKS_BEFORE } {
-            return None;
-        }
-        self.layout().obstacle(command, status)
+        if Self::LOOKS_BEFORE { self.layout().obstacle(command, status) } else { None }
     }
 
     fn has(self, verb: Verb) -> bool {

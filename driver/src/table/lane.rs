@@ -3,7 +3,7 @@
 //! What takes several words is only begun here; [`Asked`](super::Asked) goes on with it.
 
 use crate::command::{AxisCommand, Command, CommandError};
-use crate::map::{Access, ChainMap, Direction, Scale, Verb};
+use crate::map::{Access, ChainMap, Crc8, Direction, Scale, Verb, Way};
 use crate::reply::{Reply, ReplyError, Status};
 use crate::units::{OutOfRange, Unit, Value};
 
@@ -198,12 +198,12 @@ impl<M: ChainMap> Tables<M> {
             | Command::SearchForSwitch { velocity, .. }
             | Command::SearchForZero { velocity, .. } => Some(velocity.to_bits()),
             Command::MoveRelative { distance } => Some(distance.to_bits()),
-            Command::MoveAbsolute { target, .. } => {
+            Command::MoveAbsolute { target, way } => {
                 let (min, max) = const { Self::LAYOUT.position.range() };
                 let bits = target.to_bits();
                 if bits < min || bits > max {
                     let error = Unit::Microsteps.out_of_range(bits, min, max);
-                    return Err(CommandError::OutOfRange { of: verb.name(), error });
+                    return Err(CommandError::OutOfRange { of: verb_of_way(way), error });
                 }
                 Some(bits)
             }
@@ -270,7 +270,7 @@ impl<M: ChainMap> Tables<M> {
     #[cold]
     #[inline(never)]
     fn beyond(argument: &Argument, bits: i64) -> CommandError {
-        let error = at(Self::SCALES, argument.scale).out_of_range::<Self>(bits, argument.is_magnitude);
+        let error = at(Self::SCALES, argument.scale).out_of_range(bits, argument.is_magnitude);
         CommandError::OutOfRange { of: argument.of, error }
     }
 
@@ -305,7 +305,7 @@ impl<M: ChainMap> Tables<M> {
         } else if value.unit() as u8 != scale.unit() as u8 {
             CommandError::WrongUnit { register, found: value.unit(), expected: scale.unit() }
         } else {
-            let error = scale.out_of_range::<Self>(value.to_bits(), false);
+            let error = scale.out_of_range(value.to_bits(), false);
             CommandError::OutOfRange { of: register, error }
         }
     }
@@ -365,22 +365,44 @@ impl<M: ChainMap> Tables<M> {
         let Some(crc) = (const { Self::LAYOUT.wire.crc }) else {
             return 0;
         };
-        let steps = |nibble: u8| const { &Self::NIBBLES }.get(nibble as usize).copied().unwrap_or(0);
         let bytes = bits.wrapping_sub(1) / 8;
         let mut left = content.wrapping_shl(64u32.wrapping_sub(8 * u32::from(bytes)));
         let mut register = crate::wire::initial(crc);
         for _ in 0..bytes {
-            register ^= (left >> 56) as u8;
+            register = Self::stepped(crc, register ^ (left >> 56) as u8);
             left <<= 8;
-            for _ in 0..2 {
-                register = if crc.reflected {
-                    register >> 4 ^ steps(register & 0xF)
-                } else {
-                    register << 4 ^ steps(register >> 4)
-                };
-            }
         }
         register ^ crc.xor_out
+    }
+
+    /// The map's check over whole bytes.
+    #[inline(always)]
+    pub(crate) fn check_of(crc: Crc8, bytes: &[u8]) -> u8 {
+        let initial = crate::wire::initial(crc);
+        bytes.iter().fold(initial, |register, byte| Self::stepped(crc, register ^ byte)) ^ crc.xor_out
+    }
+
+    /// Eight steps of the check, four at a time.
+    #[inline(always)]
+    fn stepped(crc: Crc8, mut register: u8) -> u8 {
+        let steps = |nibble: u8| const { &Self::NIBBLES }.get(nibble as usize).copied().unwrap_or(0);
+        for _ in 0..2 {
+            register = if crc.reflected {
+                register >> 4 ^ steps(register & 0xF)
+            } else {
+                register << 4 ^ steps(register >> 4)
+            };
+        }
+        register
+    }
+}
+
+/// As [`Verb::name`], without the names of all other verbs.
+const fn verb_of_way(way: Way) -> &'static str {
+    match way {
+        Way::Shortest => const { Verb::MoveAbsolute(Way::Shortest).name() },
+        Way::Positive => const { Verb::MoveAbsolute(Way::Positive).name() },
+        Way::Negative => const { Verb::MoveAbsolute(Way::Negative).name() },
     }
 }
 

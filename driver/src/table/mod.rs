@@ -94,7 +94,7 @@ const fn key(verb: Verb, buffer_mode: BufferMode) -> usize {
 
 #[inline(always)]
 const fn key_here(verb: Verb, buffer_mode: BufferMode) -> usize {
-    2 * verb.id() as usize + buffer_mode as usize
+    2 * verb.id_here() as usize + buffer_mode as usize
 }
 
 /// The tables of the devices of `M`.
@@ -179,12 +179,17 @@ impl<M: ChainMap> Tables<M> {
 
     /// The number of the field that carries `parameter` for `axis`, 0 for none: as [`Layout::register`].
     fn field_number(parameter: Parameter, axis: u8) -> u8 {
-        Self::field_number_here(parameter, axis)
+        Self::field_number_of(parameter, parameter.id() as usize, axis)
     }
 
     #[inline(always)]
     fn field_number_here(parameter: Parameter, axis: u8) -> u8 {
-        let plain = const { &Self::PLAIN }.get(parameter.id() as usize);
+        Self::field_number_of(parameter, parameter.id_here() as usize, axis)
+    }
+
+    #[inline(always)]
+    fn field_number_of(parameter: Parameter, id: usize, axis: u8) -> u8 {
+        let plain = const { &Self::PLAIN }.get(id);
         if let (Some(number), 0..=1) = (plain, Self::AXES) {
             return *number;
         }
@@ -196,7 +201,7 @@ impl<M: ChainMap> Tables<M> {
         let mut once = 0;
         let mut is_on_others = false;
         for (number, field) in (1..).zip(Self::FIELDS.iter().take(const { Self::BUILT.fields.count }).skip(1)) {
-            if field.parameter == parameter {
+            if field.parameter.same(parameter) {
                 if field.axis == axis {
                     return number;
                 }

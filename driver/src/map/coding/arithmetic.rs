@@ -6,7 +6,7 @@
 
 use crate::units::{Unit, divided, scaled};
 
-use super::scale::Encodings;
+use super::scale::{All, Encodings};
 use super::{Coding, Encoding, TableEntry};
 
 impl Coding {
@@ -77,33 +77,30 @@ impl Coding {
 
     /// Smallest and greatest of the values that the codes mean, whether the unit holds them or not; `None` for what
     /// overflows. For a table, only of those that the unit holds.
-    pub(super) const fn extremes<E: Encodings>(&self, unit: Unit) -> (Option<i64>, Option<i64>) {
+    pub(super) const fn extremes(&self, unit: Unit) -> (Option<i64>, Option<i64>) {
         let (least, greatest) = self.code_range();
         let fraction_bits = unit.fraction_bits();
         let (smallest, largest) = match self.encoding {
-            Encoding::Raw | Encoding::Linear { .. } if E::LINES || E::OFFSET => {
-                return (self.bits_of::<E>(least, fraction_bits), self.bits_of::<E>(greatest, fraction_bits));
+            Encoding::Raw | Encoding::Linear { .. } => {
+                return (self.bits_of::<All>(least, fraction_bits), self.bits_of::<All>(greatest, fraction_bits));
             }
-            Encoding::Table(entries) if E::TABLE => return table_extremes(entries, least < 0, unit),
-            Encoding::Reciprocal { zero, .. } if E::RECIPROCAL => (if zero { 0 } else { greatest }, 1),
-            Encoding::PowerOfTwo { falling, .. } if E::RISING || E::FALLING => {
+            Encoding::Table(entries) => return table_extremes(entries, least < 0, unit),
+            Encoding::Reciprocal { zero, .. } => (if zero { 0 } else { greatest }, 1),
+            Encoding::PowerOfTwo { falling, .. } => {
                 if falling {
                     (greatest, 0)
                 } else {
                     (0, greatest)
                 }
             }
-            Encoding::MantissaExponent { mantissa_bits, .. } if E::MANTISSA => {
-                (0, self.code_of_greatest(mantissa_bits))
-            }
-            _ => return (None, None),
+            Encoding::MantissaExponent { mantissa_bits, .. } => (0, self.code_of_greatest(mantissa_bits)),
         };
-        let max = self.bits_of::<E>(largest, fraction_bits);
+        let max = self.bits_of::<All>(largest, fraction_bits);
         // With a sign, the values reach as far down as up.
         let min = if least < 0 {
-            self.bits_of::<E>(-largest, fraction_bits)
+            self.bits_of::<All>(-largest, fraction_bits)
         } else {
-            self.bits_of::<E>(smallest, fraction_bits)
+            self.bits_of::<All>(smallest, fraction_bits)
         };
         (min, max)
     }
@@ -165,9 +162,9 @@ impl Coding {
     }
 
     /// The bits of the value that is nearest to these bits.
-    pub(super) const fn nearest_bits<E: Encodings>(&self, bits: i64, unit: Unit) -> Option<i64> {
-        match self.nearest::<E>(bits, unit) {
-            Some(code) => self.held_bits::<E>(code, unit),
+    pub(super) const fn nearest_bits(&self, bits: i64, unit: Unit) -> Option<i64> {
+        match self.nearest::<All>(bits, unit) {
+            Some(code) => self.held_bits::<All>(code, unit),
             None => None,
         }
     }

@@ -57,6 +57,8 @@ pub(crate) struct Scale {
     ratio: (u32, u32),
     up: End,
     down: End,
+    /// Whether the smallest and the greatest value are negative.
+    signs: (bool, bool),
 }
 
 /// How a code is found.
@@ -85,21 +87,31 @@ impl Scale {
     pub(crate) const fn new(coding: Coding, unit: Unit) -> Self {
         let (min, max) = coding.limits(unit);
         let fraction_bits = unit.fraction_bits();
-        let none = End { value: 0, code: 0 };
-        let mut scale = Self { kind: Kind::Other, unit, fraction_bits, coding, ratio: (1, 1), up: none, down: none };
+        // Magnitudes of a unit's values have 32 bits. Where it holds none of the codes' values, its greatest is called the
+        // smallest, and so it is here.
+        let (down, up) = (min.unsigned_abs() as u32, max.unsigned_abs() as u32);
+        let mut scale = Self {
+            kind: Kind::Other,
+            unit,
+            fraction_bits,
+            coding,
+            ratio: (1, 1),
+            up: End { value: up, code: 0 },
+            down: End { value: down, code: 0 },
+            signs: (min < 0, max < 0),
+        };
         let (numerator, denominator) = match coding.encoding {
             Encoding::Raw => (1, 1),
             Encoding::Linear { numerator, denominator, offset: 0 } => (numerator, denominator),
             _ => return scale,
         };
-        // Where the unit holds none of the values, the coding itself says so.
         if min > 0 || max < 0 {
             return scale;
         }
         let (least, greatest) = coding.code_range();
         scale.ratio = (numerator, denominator);
-        scale.up = End { value: max as u32, code: scale.end(greatest, max) };
-        scale.down = End { value: min.unsigned_abs() as u32, code: scale.end(least, min) };
+        scale.up.code = scale.end(greatest, max);
+        scale.down.code = scale.end(least, min);
         let most = if scale.up.value > scale.down.value { scale.up.value } else { scale.down.value };
         // The whole part and the fraction of a value are multiplied apart.
         let wholes = (most as u64 >> fraction_bits) + 1;
@@ -158,7 +170,7 @@ impl Scale {
     #[inline(never)]
     fn other_code<E: Encodings>(&self, bits: i64, is_magnitude: bool) -> Option<u32> {
         let bits = if is_magnitude { bits.saturating_abs() } else { bits };
-        let (min, max) = self.limits::<E>();
+        let (min, max) = self.limits();
         if bits < min || bits > max {
             return None;
         }
@@ -171,16 +183,14 @@ impl Scale {
     }
 
     /// The error of a value that has no code.
-    pub(crate) fn out_of_range<E: Encodings>(&self, bits: i64, is_magnitude: bool) -> OutOfRange {
-        let (min, max) = self.limits::<E>();
+    pub(crate) fn out_of_range(&self, bits: i64, is_magnitude: bool) -> OutOfRange {
+        let (min, max) = self.limits();
         self.unit.out_of_range(if is_magnitude { bits.saturating_abs() } else { bits }, min, max)
     }
 
-    fn limits<E: Encodings>(&self) -> (i64, i64) {
-        if E::IS_ALL_LINES || self.kind != Kind::Other {
-            return (-i64::from(self.down.value), i64::from(self.up.value));
-        }
-        self.coding.limits_among::<E>(self.unit)
+    fn limits(&self) -> (i64, i64) {
+        let limit = |value: u32, is_negative: bool| if is_negative { -i64::from(value) } else { i64::from(value) };
+        (limit(self.down.value, self.signs.0), limit(self.up.value, self.signs.1))
     }
 
     /// As [`Coding::value_of`].
