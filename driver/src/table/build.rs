@@ -15,6 +15,7 @@ const SCALES: usize = 64;
 const ARGUMENTS: usize = 32;
 const ANSWERS: usize = 16;
 const MANY_RUNS: usize = 64;
+const VALUES: usize = 128;
 const SEQUENCES: usize = KEYS;
 
 /// All tables of a map, in places for as many entries as any map may have.
@@ -30,14 +31,17 @@ pub(super) struct Built {
     pub(super) answers: List<Answer, ANSWERS>,
     pub(super) runs: List<Run, MANY_RUNS>,
     pub(super) sequences: List<&'static [Write], SEQUENCES>,
+    /// The values of the codes of scales that have few of them.
+    pub(super) values: List<u32, VALUES>,
     pub(super) encodings: Seen,
     /// Whether the status is to be looked at before any command.
     pub(super) looks_before: bool,
 }
 
-/// The encodings that there are among the scales.
+/// The encodings that there are among the scales whose codes are found as the coding itself does it.
 #[derive(Clone, Copy)]
 pub(super) struct Seen {
+    pub(super) any: bool,
     pub(super) linear: bool,
     pub(super) offset: bool,
     pub(super) reciprocal: bool,
@@ -49,6 +53,7 @@ pub(super) struct Seen {
 
 impl Seen {
     const NONE: Self = Self {
+        any: false,
         linear: false,
         offset: false,
         reciprocal: false,
@@ -58,11 +63,8 @@ impl Seen {
         mantissa: false,
     };
 
-    pub(super) const fn is_all_lines(&self) -> bool {
-        !(self.offset || self.reciprocal || self.rising || self.falling || self.table || self.mantissa)
-    }
-
     const fn and(mut self, encoding: Encoding) -> Self {
+        self.any = true;
         match encoding {
             Encoding::Raw => {}
             Encoding::Linear { offset, .. } => {
@@ -166,6 +168,7 @@ impl Built {
             answers: List::new(NO_ANSWER),
             runs: List::new(NO_RUN),
             sequences: List::new(&[]),
+            values: List::new(0),
             encodings: Seen::NONE,
             looks_before: false,
         };
@@ -317,8 +320,25 @@ impl Built {
             number += 1;
             rest = tail;
         }
-        self.encodings = self.encodings.and(coding.encoding);
-        self.scales.push(Scale::new(*coding, unit))
+        let mut scale = Scale::new(*coding, unit);
+        if let Some((values, count)) = scale.few() {
+            // The first entry of a list is that for none.
+            let first = self.values.count;
+            let Some((mut rest, _)) = values.split_at_checked(count) else {
+                return None;
+            };
+            while let [value, tail @ ..] = rest {
+                rest = tail;
+                if self.values.push(*value).is_none() {
+                    return None;
+                }
+            }
+            scale = scale.by_values(first as u8);
+        }
+        if scale.is_other() {
+            self.encodings = self.encodings.and(coding.encoding);
+        }
+        self.scales.push(scale)
     }
 
     /// Where the runs of a word are in the table: alike ones stand there once.

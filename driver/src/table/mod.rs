@@ -112,6 +112,7 @@ impl<M: ChainMap, const L: usize> Cut<M, L> {
     const ANSWERS: &'static [Answer] = &Tables::<M>::BUILT.answers.first::<L>(build::NO_ANSWER);
     const RUNS: &'static [Run] = &Tables::<M>::BUILT.runs.first::<L>(word::NO_RUN);
     const SEQUENCES: &'static [&'static [Write]] = &Tables::<M>::BUILT.sequences.first::<L>(&[]);
+    const VALUES: &'static [u32] = &Tables::<M>::BUILT.values.first::<L>(0);
 }
 
 macro_rules! cut {
@@ -251,7 +252,8 @@ impl Entry for &'static [Write] {
 }
 
 impl<M: ChainMap> Encodings for Tables<M> {
-    const IS_ALL_LINES: bool = Self::BUILT.encodings.is_all_lines();
+    const VALUES: &'static [u32] = cut!(VALUES of values);
+    const OTHERS: bool = Self::BUILT.encodings.any;
     // A scale finds their codes by itself.
     const LINES: bool = false;
     const LINEAR: bool = Self::BUILT.encodings.linear;

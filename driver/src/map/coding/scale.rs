@@ -4,14 +4,16 @@
 //! It gives what [`Coding`] gives, code for code and error for error, but an image needs only the encodings that its maps have,
 //! and most values take a few instructions of 32 bits.
 
-use crate::units::{OutOfRange, Unit, divided};
+use crate::units::{OutOfRange, Unit, divided, scaled};
 
 use super::{Coding, Encoding, Sign};
 
 /// The encodings that there are among some codings: arithmetic that is compiled for them has no others.
 pub(crate) trait Encodings {
-    /// Whether there is nothing but lines through zero.
-    const IS_ALL_LINES: bool;
+    /// The values of the codes of what has few of them.
+    const VALUES: &'static [u32];
+    /// Whether there is anything but lines through zero and what has few codes.
+    const OTHERS: bool;
     /// Whether lines through zero go the way of all others.
     const LINES: bool;
     /// Lines.
@@ -35,7 +37,8 @@ pub(crate) trait Encodings {
 pub(crate) struct All;
 
 impl Encodings for All {
-    const IS_ALL_LINES: bool = false;
+    const VALUES: &'static [u32] = &[];
+    const OTHERS: bool = true;
     const LINES: bool = true;
     const LINEAR: bool = true;
     const OFFSET: bool = true;
@@ -61,6 +64,9 @@ pub(crate) struct Scale {
     signs: (bool, bool),
 }
 
+/// How many codes are few.
+const FEW: usize = 16;
+
 /// How a code is found.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Kind {
@@ -68,6 +74,8 @@ enum Kind {
     Narrow,
     /// Values are proportional to codes.
     Wide,
+    /// All values are in the table from this place on, in the order of their codes.
+    Few(u8),
     /// As the coding itself does it.
     Other,
 }
@@ -124,6 +132,56 @@ impl Scale {
         scale
     }
 
+    /// The values of all codes from 0 on, if they are few, and each is another: then the coding is a scale by those.
+    pub(crate) const fn few(&self) -> Option<([u32; FEW], usize)> {
+        let (least, greatest) = self.coding.code_range();
+        if !matches!(self.kind, Kind::Other) || !matches!(self.coding.sign, Sign::Unsigned) {
+            return None;
+        }
+        if least != 0 || greatest < 1 || greatest >= FEW as i64 {
+            return None;
+        }
+        let mut values = [0; FEW];
+        let mut places: &mut [u32] = &mut values;
+        let mut code = 0;
+        let mut before: Option<i64> = None;
+        let mut is_rising = None;
+        while let (true, [place, more @ ..]) = (code <= greatest, places) {
+            let value = match self.coding.held_bits::<All>(code, self.unit) {
+                Some(value) if value >= 0 && self.coding.has_meaning::<All>(code) => value,
+                _ => return None,
+            };
+            match (before, is_rising) {
+                (None, _) => {}
+                (Some(before), None) if before != value => is_rising = Some(value > before),
+                (Some(before), Some(rising)) if before != value && rising == (value > before) => {}
+                _ => return None,
+            }
+            *place = value as u32;
+            before = Some(value);
+            code += 1;
+            places = more;
+        }
+        Some((values, greatest as usize + 1))
+    }
+
+    /// The same, whose values are in the table from `first` on.
+    pub(crate) const fn by_values(mut self, first: u8) -> Self {
+        self.kind = Kind::Few(first);
+        self.up.code = self.coding.code_range().1 as u32;
+        self
+    }
+
+    /// Whether its codes are found as the coding itself does it.
+    pub(crate) const fn is_other(&self) -> bool {
+        matches!(self.kind, Kind::Other)
+    }
+
+    /// The values of the codes of what has few of them.
+    fn values<E: Encodings>(&self, first: u8) -> impl Iterator<Item = u32> {
+        E::VALUES.iter().copied().skip(first.into()).take(self.up.code as usize + 1)
+    }
+
     /// The magnitude of the outermost code toward `code` that the unit holds, whose value is `limit`.
     const fn end(&self, code: i64, limit: i64) -> u32 {
         if self.coding.held_bits::<All>(code, self.unit).is_some() {
@@ -174,12 +232,25 @@ impl Scale {
         if bits < min || bits > max {
             return None;
         }
-        if E::IS_ALL_LINES || self.kind != Kind::Other {
-            let end = if bits < 0 { self.down } else { self.up };
-            let code = self.wide_code(bits.unsigned_abs() as u32, end.code);
-            return Some(if bits < 0 { self.negative(code) } else { code });
+        let magnitude = bits.unsigned_abs() as u32;
+        match self.kind {
+            Kind::Few(first) => {
+                let mut nearest = (0, u32::MAX);
+                for (code, value) in (0..).zip(self.values::<E>(first)) {
+                    let distance = value.abs_diff(magnitude);
+                    if distance <= nearest.1 {
+                        nearest = (code, distance);
+                    }
+                }
+                Some(nearest.0)
+            }
+            Kind::Other if E::OTHERS => Some(self.coding.with_sign(self.coding.nearest::<E>(bits, self.unit)?)),
+            _ => {
+                let end = if bits < 0 { self.down } else { self.up };
+                let code = self.wide_code(magnitude, end.code);
+                Some(if bits < 0 { self.negative(code) } else { code })
+            }
         }
-        Some(self.coding.with_sign(self.coding.nearest::<E>(bits, self.unit)?))
     }
 
     /// The error of a value that has no code.
@@ -193,9 +264,29 @@ impl Scale {
         (limit(self.down.value, self.signs.0), limit(self.up.value, self.signs.1))
     }
 
-    /// As [`Coding::value_of`].
+    /// As [`Coding::value_of`], of a code that has no more bits than the coding.
     pub(crate) fn value_of<E: Encodings>(&self, code: u32) -> Result<i64, OutOfRange> {
-        self.coding.value_among::<E>(code, self.unit)
+        if E::OTHERS && self.kind == Kind::Other {
+            return self.coding.value_among::<E>(code, self.unit);
+        }
+        let (least, greatest) = self.coding.code_range();
+        let signed = self.coding.without_sign(code);
+        if signed < least || signed > greatest {
+            return Err(Unit::Code.out_of_range(signed, least, greatest));
+        }
+        let (numerator, denominator) = self.ratio;
+        let value = match self.kind {
+            Kind::Few(first) => self.values::<E>(first).nth(signed as usize).map(u64::from),
+            _ => scaled((signed.unsigned_abs() as u32 as u64).wrapping_mul(numerator.into()), denominator.into(), self.fraction_bits),
+        };
+        // Beyond 64 bits it is the last value that they hold.
+        let bits = value.and_then(|value| i64::try_from(value).ok());
+        self.unit.checked(match (bits, signed < 0) {
+            (Some(bits), true) => -bits,
+            (Some(bits), false) => bits,
+            (None, true) => i64::MIN,
+            (None, false) => i64::MAX,
+        })
     }
 
     /// The code, `end` at most, that is nearest to a value: all in 32 bits.
