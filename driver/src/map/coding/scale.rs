@@ -211,7 +211,7 @@ impl Scale {
         let end = if is_negative { self.down } else { self.up };
         let magnitude = bits.unsigned_abs();
         if self.kind == Kind::Narrow && magnitude <= end.value as u64 {
-            let code = self.narrow_code(magnitude as u32, end.code);
+            let code = self.narrow_code(magnitude as u32, end.code, is_negative);
             return Some(if is_negative { self.negative(code) } else { code });
         }
         self.other_code::<E>(bits, is_magnitude)
@@ -247,7 +247,7 @@ impl Scale {
             Kind::Other if E::OTHERS => Some(self.coding.with_sign(self.coding.nearest::<E>(bits, self.unit)?)),
             _ => {
                 let end = if bits < 0 { self.down } else { self.up };
-                let code = self.wide_code(magnitude, end.code);
+                let code = self.wide_code(magnitude, end.code, bits < 0);
                 Some(if bits < 0 { self.negative(code) } else { code })
             }
         }
@@ -291,7 +291,7 @@ impl Scale {
 
     /// The code, `end` at most, that is nearest to a value: all in 32 bits.
     #[inline(always)]
-    const fn narrow_code(&self, magnitude: u32, end: u32) -> u32 {
+    const fn narrow_code(&self, magnitude: u32, end: u32, is_negative: bool) -> u32 {
         let (numerator, denominator) = self.ratio;
         let fraction_bits = self.fraction_bits as u32;
         let below_point = 1u32.wrapping_shl(fraction_bits).wrapping_sub(1);
@@ -313,11 +313,11 @@ impl Scale {
         if twice.abs_diff(step) > denominator {
             return below + (twice > step) as u32;
         }
-        below + is_above_middle(rest as u64, step.wrapping_sub(rest) as u64, denominator) as u32
+        below + is_above_middle(rest as u64, step.wrapping_sub(rest) as u64, denominator, is_negative) as u32
     }
 
     /// The same where 32 bits are too few.
-    const fn wide_code(&self, magnitude: u32, end: u32) -> u32 {
+    const fn wide_code(&self, magnitude: u32, end: u32, is_negative: bool) -> u32 {
         let (numerator, denominator) = self.ratio;
         let product = (magnitude as u64).wrapping_mul(denominator as u64);
         let step = (numerator as u64).wrapping_shl(self.fraction_bits as u32);
@@ -325,14 +325,18 @@ impl Scale {
         if below >= end as u64 {
             return end;
         }
-        below as u32 + is_above_middle(rest, step.wrapping_sub(rest), denominator) as u32
+        below as u32 + is_above_middle(rest, step.wrapping_sub(rest), denominator, is_negative) as u32
     }
 }
 
 /// Whether the value that is `left` above is nearer than the one that is `rest` below, once both are rounded to bits of
 /// `denominator`; in the middle the upper one is.
 #[inline(never)]
-const fn is_above_middle(rest: u64, left: u64, denominator: u32) -> bool {
+const fn is_above_middle(rest: u64, left: u64, denominator: u32, is_negative: bool) -> bool {
+    // A code that is met exactly is the outer one of two where both count downwards; where codes are finer than bits, that tells.
+    if is_negative && rest == 0 {
+        return false;
+    }
     // Each is half a bit beside its value at most. The lower one is rounded up on a half, away from zero, and so is the upper.
     let denominator = denominator as u64;
     let (below, remaining) = divided(rest, denominator);
