@@ -280,7 +280,7 @@ fn a_report_is_the_same_to_the_byte_each_time() {
         assert_eq!(stepchain(&directory, &["run", "--out", out]).exit, 0);
     }
     let first = files(&directory.join("first"));
-    assert_eq!(first.keys().collect::<Vec<_>>(), ["motion.csv", "report.html"]);
+    assert_eq!(first.keys().collect::<Vec<_>>(), ["bus.vcd", "motion.csv", "report.html"]);
     assert!(first == files(&directory.join("second")), "two runs of one bench differ");
     assert_eq!(stepchain(&directory, &[]).out, stepchain(&directory, &[]).out);
 }
@@ -459,6 +459,37 @@ fn a_bench_with_faults_ends_with_1_and_names_the_likely_causes() {
     assert_eq!(faults, [1, 2], "those of its device and of the bus");
 }
 
+/// The examples with motors: the tuned one is well, and among weeds the winch loses steps that its counter knows nothing of.
+#[test]
+fn a_bench_with_motors_tells_where_the_rotors_are_and_ends_with_1_when_one_has_lost_steps() {
+    let directory = directory("pond_sampler");
+    let bench = |name: &str| format!("{}/../examples/{name}.toml", env!("CARGO_MANIFEST_DIR"));
+    let well = stepchain(&directory, &["run", &bench("pond-sampler"), "--out", "out"]);
+    assert_eq!(well.exit, 0, "{}{}", well.out, well.err);
+    assert!(well.out.contains("reached by rotor") && well.out.contains("Nothing wrong"), "{}", well.out);
+    let page = fs::read_to_string(directory.join("out/report.html")).unwrap();
+    assert!(page.contains("<h2>Motors</h2>") && page.contains("rotor behind, steps"));
+    let csv = fs::read_to_string(directory.join("out/motion.csv")).unwrap();
+    let head = csv.lines().next().unwrap();
+    assert!(head.contains("winch_rotor_steps,winch_current_a,winch_winding_c"), "{head}");
+    let last: Vec<f64> = csv.lines().last().unwrap().split(',').map(|cell| cell.parse().unwrap()).collect();
+    // Time, then position, velocity, rotor, current and temperature of the winch.
+    assert!(last[1] == 20.0 && (last[3] - 20.0).abs() < 0.2 && last[4] > 0.5 && last[5] > 25.0, "{last:?}");
+
+    let lost = stepchain(&directory, &["run", &bench("pond-sampler-weeds"), "--format", "json"]);
+    assert_eq!(lost.exit, 1, "{}{}", lost.out, lost.err);
+    let objects = lost.objects();
+    let (winch, carousel) = (&objects[0], &objects[1]);
+    assert_eq!((winch["commanded_steps"].as_f64(), carousel["lost_steps"].as_f64()), (Some(20.0), Some(0.0)));
+    let (reached, steps) = (winch["reached_steps"].as_f64().unwrap(), winch["lost_steps"].as_f64().unwrap());
+    assert!(steps > 0.0 && (20.0 - steps - reached).abs() < 2.0, "{winch}");
+    assert_eq!(winch["faults"].to_string(), "[\"stall on winding A\"]");
+    let found = winch["findings"].to_string();
+    assert!(found.contains("the rotor of `winch` fell out of step at 0.3"), "{found}");
+    assert!(winch["motor"]["peak_current_a"].as_f64().unwrap() > 2.625, "{winch}");
+    assert!(carousel["findings"].as_array().unwrap().is_empty(), "{carousel}");
+}
+
 const DEMO_MOTOR: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../examples/motors/demo.toml");
 
 #[test]
@@ -492,7 +523,8 @@ fn tuning_writes_pictures_and_source_and_nothing_over_them() {
     let mut names: Vec<_> =
         fs::read_dir(directory.join("tuned")).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     names.sort();
-    assert_eq!(names, ["current.svg", "settings.rs", "torque.svg", "voltage.svg"]);
+    let expected = ["current.svg", "derating.svg", "settings.rs", "temperature.svg", "torque.svg", "voltage.svg"];
+    assert_eq!(names, expected);
     let again = stepchain(&directory, &arguments);
     assert!(again.exit == 2 && again.err.contains("--force"), "{}", again.err);
 }

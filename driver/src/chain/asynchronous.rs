@@ -9,12 +9,13 @@ use embedded_hal_async::digital::Wait;
 use embedded_hal_async::spi::SpiDevice;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{ChainMap, Devices, Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, Mapped, RegisterMap};
 use crate::reply::{Reply, ReplyError};
+use crate::table::{Asked, Tables};
 
 use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
-use super::exchange::{Frames, only, waits};
+use super::exchange::{Exchange, Frame, Frames, only, waits};
 use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::still::UntilStill;
@@ -106,6 +107,8 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
 impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// What each device of the chain is like.
     pub const DEVICES: Devices = M::DEVICES;
+    /// The same by the tables that the compiler has made of it: see [`Chain::MAPPED`](super::Chain::MAPPED).
+    pub const MAPPED: Mapped<M> = Mapped::NEW;
 
     /// The chain behind an SPI device: see [`Chain::new`](super::Chain::new).
     pub const fn new(spi: S) -> Self {
@@ -174,7 +177,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     }
 
     pub(crate) async fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(M::DEVICES, commands)?;
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands)?;
         while self.poll(&mut heeding).await? != Step::Done {}
         heeding.finish()
     }
@@ -190,12 +193,16 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        if const { Tables::<M>::ARE_WHOLE } {
+            let mut asked = [Asked::NOTHING; N];
+            let mut exchange = self.frames.begin_by_tables(commands, &mut asked)?;
+            transfer(&mut self.spi, &mut exchange).await?;
+            exchange.is_over();
+            return Ok(asked.each_ref().map(Asked::reply::<M>));
+        }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
-        while let Some(frame) = exchange.next_frame() {
-            self.spi.transfer_in_place(frame).await.map_err(Error::Spi)?;
-            exchange.came_back();
-        }
+        transfer(&mut self.spi, &mut exchange).await?;
         Ok(exchange.finish())
     }
 
@@ -330,4 +337,13 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
         .map_err(PinWaitError::Pin)?;
         self.run(still, delay).await.map_err(PinWaitError::Chain)
     }
+}
+
+/// Exchanges the frames of one call.
+async fn transfer<S: SpiDevice, T: Frame>(spi: &mut S, exchange: &mut Exchange<'_, T>) -> Result<(), Error<S::Error>> {
+    while let Some(frame) = exchange.next_frame() {
+        spi.transfer_in_place(frame).await.map_err(Error::Spi)?;
+        exchange.came_back();
+    }
+    Ok(())
 }

@@ -4,12 +4,13 @@ use embedded_hal::delay::DelayNs;
 use embedded_hal::spi::{Mode, SpiDevice};
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{ChainMap, Devices, Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, Mapped, RegisterMap};
 use crate::reply::{Reply, ReplyError};
+use crate::table::{Asked, Tables};
 
 use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
-use super::exchange::{Frames, only, waits};
+use super::exchange::{Exchange, Frame, Frames, only, waits};
 use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::talk::Pending;
@@ -55,6 +56,8 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
 impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     /// What each device of the chain is like.
     pub const DEVICES: Devices = M::DEVICES;
+    /// The same by the tables that the compiler has made of it: for procedures, which take less flash with it.
+    pub const MAPPED: Mapped<M> = Mapped::NEW;
 
     /// The chain behind an SPI device, which must be set to the map's [mode](Self::spi_mode) and to a clock that is
     /// not above the map's [greatest](Devices::max_clock_hz).
@@ -158,7 +161,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     }
 
     pub(crate) fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(M::DEVICES, commands)?;
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands)?;
         while self.poll(&mut heeding)? != Step::Done {}
         heeding.finish()
     }
@@ -174,12 +177,16 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        if const { Tables::<M>::ARE_WHOLE } {
+            let mut asked = [Asked::NOTHING; N];
+            let mut exchange = self.frames.begin_by_tables(commands, &mut asked)?;
+            transfer(&mut self.spi, &mut exchange)?;
+            exchange.is_over();
+            return Ok(asked.each_ref().map(Asked::reply::<M>));
+        }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
-        while let Some(frame) = exchange.next_frame() {
-            self.spi.transfer_in_place(frame).map_err(Error::Spi)?;
-            exchange.came_back();
-        }
+        transfer(&mut self.spi, &mut exchange)?;
         Ok(exchange.finish())
     }
 
@@ -313,4 +320,13 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         }
         Ok(step)
     }
+}
+
+/// Exchanges the frames of one call.
+fn transfer<S: SpiDevice, T: Frame>(spi: &mut S, exchange: &mut Exchange<'_, T>) -> Result<(), Error<S::Error>> {
+    while let Some(frame) = exchange.next_frame() {
+        spi.transfer_in_place(frame).map_err(Error::Spi)?;
+        exchange.came_back();
+    }
+    Ok(())
 }

@@ -10,6 +10,8 @@ use crate::command::{AxisCommand, CommandError};
 use crate::map::ChainMap;
 use crate::reply::{Reply, ReplyError};
 
+use crate::table::{self, Asked, Tables};
+
 use super::codec::Codec;
 use super::error::Error;
 use super::talk::{Pending, Talk};
@@ -30,11 +32,40 @@ pub(super) struct Frames<M, const N: usize> {
     map: PhantomData<M>,
 }
 
-/// The frames of one call, up to its replies.
+/// The frames of one call, up to its replies: of a talk by the layouts, or by tables.
 #[derive(Debug)]
-pub(super) struct Exchange<'a> {
-    talk: Talk<'a>,
+pub(super) struct Exchange<'a, T> {
+    talk: T,
     out_of_step: &'a mut bool,
+}
+
+/// A talk of either kind.
+pub(super) trait Frame {
+    /// As [`Talk::next_frame`].
+    fn next_frame(&mut self) -> Option<&mut [u8]>;
+
+    /// As [`Talk::came_back`].
+    fn came_back(&mut self);
+}
+
+impl Frame for Talk<'_> {
+    fn next_frame(&mut self) -> Option<&mut [u8]> {
+        self.next_frame()
+    }
+
+    fn came_back(&mut self) {
+        self.came_back();
+    }
+}
+
+impl<M: ChainMap> Frame for table::Talk<'_, M> {
+    fn next_frame(&mut self) -> Option<&mut [u8]> {
+        self.next_frame()
+    }
+
+    fn came_back(&mut self) {
+        self.came_back();
+    }
 }
 
 impl<M: ChainMap, const N: usize> Frames<M, N> {
@@ -81,7 +112,7 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
         &'a mut self,
         commands: &[C; N],
         pending: &'a mut [Pending; N],
-    ) -> Result<Exchange<'a>, Error<E>>
+    ) -> Result<Exchange<'a, Talk<'a>>, Error<E>>
     where
         C: Copy + Into<AxisCommand>,
     {
@@ -91,9 +122,26 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
             Self::CODEC.talk(commands, pending, frame).map_err(|(device, error)| Error::Command { device, error })?;
         Ok(Exchange { talk: talk.after_idle(idle), out_of_step: &mut self.out_of_step })
     }
+
+    /// As [`begin`](Self::begin), by the tables of the map, which must be whole.
+    pub(super) fn begin_by_tables<'a, C, E>(
+        &'a mut self,
+        commands: &[C; N],
+        asked: &'a mut [Asked; N],
+    ) -> Result<Exchange<'a, table::Talk<'a, M>>, Error<E>>
+    where
+        C: Copy + Into<AxisCommand>,
+    {
+        let idle = self.idle_frames();
+        let frame = self.buffer.0.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
+        for (device, (one, &command)) in asked.iter_mut().zip(commands).enumerate() {
+            Tables::<M>::ask(command.into(), one).map_err(|error| Error::Command { device, error })?;
+        }
+        Ok(Exchange { talk: table::Talk::new(asked, frame, idle), out_of_step: &mut self.out_of_step })
+    }
 }
 
-impl Exchange<'_> {
+impl<T: Frame> Exchange<'_, T> {
     /// The next frame to exchange; until [`finish`](Self::finish) the chain counts as out of step.
     pub(super) fn next_frame(&mut self) -> Option<&mut [u8]> {
         let frame = self.talk.next_frame()?;
@@ -105,9 +153,16 @@ impl Exchange<'_> {
         self.talk.came_back();
     }
 
-    /// Each device's reply, or what is wrong with it, once all frames were exchanged.
-    pub(super) fn finish<const N: usize>(self) -> [Result<Reply, ReplyError>; N] {
+    /// All frames were exchanged.
+    pub(super) const fn is_over(&mut self) {
         *self.out_of_step = false;
+    }
+}
+
+impl Exchange<'_, Talk<'_>> {
+    /// Each device's reply, or what is wrong with it, once all frames were exchanged.
+    pub(super) fn finish<const N: usize>(mut self) -> [Result<Reply, ReplyError>; N] {
+        self.is_over();
         let mut results = [Ok(Reply::default()); N];
         for (device, result) in results.iter_mut().enumerate() {
             if let Some(reply) = self.talk.reply(device) {

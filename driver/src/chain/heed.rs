@@ -9,18 +9,19 @@
 //! Each line is one exchange for the whole chain, with filler for devices that have nothing to tell, and is left out where
 //! no device has. Nothing is looked at for filler and for questions. It is a [`Procedure`], so both fronts run it alike.
 
-use crate::command::{AxisCommand, Command, Prepared};
-use crate::map::{Devices, Verb};
+use crate::command::{AxisCommand, Command};
+use crate::map::{Kinds, Verb};
 use crate::reply::{Reply, ReplyError};
+use crate::table::Kind;
 
 use super::error::{DeviceError, Error};
 use super::procedure::{Procedure, Step};
-use super::refusal::{Looks, Obstacle, obstacle, raised};
+use super::refusal::{Looks, Obstacle, raised};
 
 /// One call that heeds refusals, under way.
 #[derive(Debug)]
-pub(super) struct Heeding<const N: usize> {
-    kinds: Devices,
+pub(super) struct Heeding<K, const N: usize> {
+    kinds: K,
     commands: [AxisCommand; N],
     looks: [Looks; N],
     stage: Stage,
@@ -45,16 +46,16 @@ enum Stage {
     Over,
 }
 
-impl<const N: usize> Heeding<N> {
+impl<K: Kinds, const N: usize> Heeding<K, N> {
     /// Sends nothing yet; refuses what cannot be encoded, if something goes out before the commands.
-    pub(super) fn new<E>(kinds: Devices, commands: [AxisCommand; N]) -> Result<Self, Error<E>> {
+    pub(super) fn new<E>(kinds: K, commands: [AxisCommand; N]) -> Result<Self, Error<E>> {
         let mut looks = [Looks::default(); N];
         for (device, (looks, &command)) in looks.iter_mut().zip(&commands).enumerate() {
-            *looks = Looks::of(kinds.layout(device), command);
+            *looks = kinds.kind(device).looks(command);
         }
         if looks.iter().any(|looks| looks.before) {
             for (device, &command) in commands.iter().enumerate() {
-                Prepared::new(kinds.layout(device), command).map_err(|error| Error::Command { device, error })?;
+                kinds.kind(device).say(command).map_err(|error| Error::Command { device, error })?;
             }
         }
         let heeded = Heeded { replies: [Reply::default(); N], errors: [None; N] };
@@ -89,7 +90,7 @@ impl<const N: usize> Heeded<N> {
     }
 }
 
-impl<const N: usize> Procedure<N> for Heeding<N> {
+impl<K: Kinds, const N: usize> Procedure<N> for Heeding<K, N> {
     fn next(&mut self, commands: &mut [AxisCommand; N]) -> Step {
         if self.stage == Stage::Before && !self.looks.iter().any(|looks| looks.before) {
             self.stage = Stage::Send;
@@ -116,7 +117,7 @@ impl<const N: usize> Procedure<N> for Heeding<N> {
             match (self.stage, result) {
                 (Stage::Before, result) if looks.before && self.hindered.is_none() => {
                     let found = match result {
-                        Ok(reply) => reply.status.and_then(|status| obstacle(kinds.layout(device), *command, &status)),
+                        Ok(reply) => reply.status.and_then(|status| kinds.kind(device).obstacle(*command, &status)),
                         Err(error) => Some(Obstacle::Unseen(*error)),
                     };
                     self.hindered = found.zip(command.command.verb()).map(|(why, verb)| (device, verb, why));

@@ -21,14 +21,17 @@ mod validate;
 mod vocabulary;
 mod wire;
 
+pub(crate) use coding::scale::{Encodings, Scale};
 pub use coding::{Coding, CodingFlaw, Encoding, Sign, TableEntry};
 pub use devices::{ChainFlaw, ChainMap, Devices, WireDifference};
 pub use flaw::Flaw;
 pub use form::{CommandForm, Piece, Refusal, Request, Source, Write};
+pub(crate) use layout::same_text;
 pub use layout::{Drive, Layout, PositionCounter, RegisterMap, WrapAround};
 pub use message::Message;
 pub use parameter::{CurveSegment, Parameter};
 pub use register::{Access, BitField, Register};
 pub use status::{Clearing, Flag, Holding, MotionStateField, Polarity, StatusBit, StatusLayout};
 pub use vocabulary::{BridgeState, BufferMode, Direction, EdgeAction, MotionState, StopRamp, Verb, Way};
+pub use crate::table::{Kinds, Mapped};
 pub use wire::{BitOrder, Crc8, Framing, ReplyTiming, SharedWrite, SpareClocks, SpiMode, Wire};

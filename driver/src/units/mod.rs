@@ -24,7 +24,7 @@ mod quantity;
 mod tests;
 mod value;
 
-pub(crate) use number::scaled;
+pub(crate) use number::{divided, scaled};
 pub use number::{Number, OutOfRange, Unit};
 pub use quantity::{
     Acceleration, Amplitude, AmplitudeSlope, Current, Distance, Factor, MicrostepResolution, Position, Temperature,

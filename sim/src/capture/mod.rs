@@ -77,6 +77,7 @@ pub use signals::Names;
 pub use spi::{CsActive, MOST_BITS, reads_on_rising, rests_high};
 pub use trouble::{Trouble, TroubleKind};
 
+pub(crate) use chain::unit_of;
 pub(crate) use error::Seconds;
 pub(crate) use fst::READER;
 

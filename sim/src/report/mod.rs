@@ -9,11 +9,13 @@
 //! bytes on any machine.
 
 mod chart;
+mod motor;
 mod number;
 mod page;
 mod table;
 mod track;
 
+pub use motor::{MotorKnot, MotorTrack};
 pub(crate) use number::number;
 pub use page::page;
 pub use table::motion_csv;
@@ -32,6 +34,10 @@ pub struct Report {
     pub columns: Vec<String>,
     /// One row of the summary for each axis.
     pub rows: Vec<Vec<String>>,
+    /// Heads of the columns of the motors.
+    pub motor_columns: Vec<String>,
+    /// One row for each axis with a motor.
+    pub motor_rows: Vec<Vec<String>>,
     /// Heads of the columns of the settings.
     pub setting_columns: Vec<String>,
     /// One row for each setting: what was asked, and what the register holds; and whether the two differ.

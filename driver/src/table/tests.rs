@@ -1,0 +1,1 @@
+//! Tables give what the layout gives.
