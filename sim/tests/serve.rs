@@ -75,7 +75,7 @@ fn over_stdio_stdout_is_the_link_alone_and_the_results_go_to_stderr_and_to_files
     assert_eq!((axis["axis"].as_str(), axis["reached_steps"].as_f64()), (Some("lift"), Some(0.0)));
     let told = [&whole["duration_s"], &whole["requests"], &whole["end"]].map(Value::as_f64);
     assert_eq!(told, [Some(2.0), Some(4.0), Some(0.0)]);
-    for name in ["report.html", "bus.vcd", "motion.csv", "frames.csv", "log.txt"] {
+    for name in ["report.html", "bus.vcd", "motion.csv", "frames.csv", "log.txt", "firmware.log"] {
         assert!(directory.join("out").join(name).is_file(), "{name}");
     }
     assert_eq!(fs::read_to_string(directory.join("out/frames.csv")).unwrap(), "time_s,frame,mosi,miso\n");
