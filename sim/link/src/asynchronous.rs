@@ -13,6 +13,8 @@
 //! still on its way has the kind of another request, and then a number that has passed.
 
 use core::fmt;
+use core::future::poll_fn;
+use core::task::Poll;
 
 use embassy_sync::blocking_mutex::raw::NoopRawMutex;
 use embassy_sync::mutex::Mutex;
@@ -104,6 +106,14 @@ impl<T: AsyncTransport> AsyncLink<T> {
         self.ask(kind::END, &[status], |_| Some(())).await
     }
 
+    /// Says something that the simulator keeps: see [`Link::log`].
+    ///
+    /// # Errors
+    /// [`LinkError`].
+    pub async fn log(&self, bytes: &[u8]) -> Result<(), LinkError<T::Error>> {
+        self.ask(kind::LOG, bytes, |_| Some(())).await
+    }
+
     /// Virtual time in nanoseconds.
     ///
     /// # Errors
@@ -126,6 +136,16 @@ impl<T: AsyncTransport> AsyncLink<T> {
         body: &[u8],
         read: impl FnOnce(&[u8]) -> Option<R>,
     ) -> Result<R, LinkError<T::Error>> {
+        // Whoever has just had its turn gives the others theirs.
+        let mut has_yielded = false;
+        poll_fn(|context| {
+            if core::mem::replace(&mut has_yielded, true) {
+                return Poll::Ready(());
+            }
+            context.waker().wake_by_ref();
+            Poll::Pending
+        })
+        .await;
         let mut shared = self.shared.lock().await;
         if shared.is_under_way {
             shared.greet().await?;

@@ -179,6 +179,15 @@ impl<T: Transport> Link<T> {
         self.ask(kind::END, &[status], |_| Some(()))
     }
 
+    /// Says something that the simulator keeps: text, or frames of a logger, at most
+    /// [`MOST_BODY`](crate::packet::MOST_BODY) bytes. Takes no virtual time.
+    ///
+    /// # Errors
+    /// [`LinkError`].
+    pub fn log(&mut self, bytes: &[u8]) -> Result<(), LinkError<T::Error>> {
+        self.ask(kind::LOG, bytes, |_| Some(()))
+    }
+
     /// Lets virtual time pass.
     ///
     /// # Errors

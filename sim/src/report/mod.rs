@@ -13,6 +13,7 @@ mod motor;
 mod number;
 mod page;
 mod table;
+pub mod timeline;
 mod track;
 
 pub use motor::{MotorKnot, MotorTrack};

@@ -94,6 +94,20 @@ proptest! {
         prop_assert_eq!(expected.borrow().requests(), found.borrow().requests());
     }
 
+    #[test]
+    fn what_the_firmware_says_is_kept_once_and_in_order_and_takes_no_time(
+        words in prop::collection::vec(prop::collection::vec(any::<u8>(), 0..245), 0..9),
+        seed in any::<u64>(),
+        (lost, spoilt, added) in (0..4u64, 0..4u64, 0..4u64),
+    ) {
+        let (link, offer) = link(Line1000 { lost, spoilt, added }, seed);
+        for words in &words {
+            prop_assert_eq!(block_on(link.log(words)), Ok(()));
+        }
+        let offer = offer.borrow();
+        prop_assert_eq!((offer.log(), offer.chain().now_ns()), (&words.concat()[..], 0));
+    }
+
     /// A delay of a known length is dropped after so many polls: it has passed or not, and what is asked next gets its own
     /// answer, whatever is still on its way from before.
     #[test]
@@ -125,7 +139,7 @@ proptest! {
 
 /// By hand: each of both lets ten delays of 1 ms pass and clocks four bytes after each.
 #[test]
-fn two_tasks_share_a_link_and_each_exchange_stays_whole() {
+fn two_tasks_share_a_link_in_turns_and_each_exchange_stays_whole() {
     let (link, offer) = link(GOOD, 1);
     let task = async |filler: u8| {
         for _ in 0..10 {
@@ -137,7 +151,8 @@ fn two_tasks_share_a_link_and_each_exchange_stays_whole() {
     let offer = offer.borrow();
     assert_eq!((offer.exchanges().len(), offer.requests()), (20, 41));
     assert!((20_000_000..21_000_000).contains(&offer.chain().now_ns()), "{}", offer.chain().now_ns());
-    assert!(offer.exchanges().iter().all(|exchange| exchange.mosi.len() == 4));
+    let who: Vec<_> = offer.exchanges().iter().map(|exchange| exchange.mosi[2]).collect();
+    assert_eq!(who, [0x7E, 0xE0].repeat(10));
 }
 
 #[test]
