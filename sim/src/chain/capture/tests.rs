@@ -172,6 +172,16 @@ fn a_line_that_is_stuck_is_shown_where_it_is_stuck() {
     assert_eq!(file.changes("!"), ["#0 1!", "#1 0!", "#3200 1!", "#4000 0!", "#7200 1!", "#9000 0!", "#9500 1!"]);
 }
 
+#[test]
+fn a_line_that_was_stuck_before_the_capture_is_so_from_its_beginning() {
+    let chain = one();
+    let held = Fault::StuckLine { line: Line::Sck, level: PinState::Low };
+    chain.inject(&Script::new().with(held, Start::At(0), Lasts::ForEver, 1)).unwrap();
+    chain.advance_ns(10);
+    let file = captured(&chain, || chain.spi().write(&[0xFF, 0xFF]).unwrap());
+    assert_eq!(file.changes("\""), ["#10 0\""]);
+}
+
 /// By hand: the answer of the device is zero, so the flipped bit 3 is the only high one, from 650 on; the next falling
 /// edge ends it at 850. A flip of MOSI happens farther down the line.
 #[test]
