@@ -151,16 +151,16 @@ fn an_end_stop_holds_the_rotor_which_is_lost_by_whole_cycles() {
     assert!((lost_now - lost).abs() <= 4.0);
 }
 
-/// By hand: 2.5 steps are 40 of 16 to a step, 160 of 64; the field stays, and so does the rotor.
+/// By hand: 10.5 steps are 168 of 16 to a step, two cycles and 160 of 64; the field stays, and so does the rotor.
 #[test]
 fn another_resolution_and_another_number_move_no_rotor_and_lose_no_step() {
     let chain = attached(&setup());
     send(&chain, &SET);
-    send(&chain, &[0x6800, 40]);
+    send(&chain, &[0x6800, 168]);
     chain.run_until_still(9 * S);
     chain.advance_ns(S / 2);
     let rotor = chain.rotor_steps(0, 0);
-    assert!((rotor - 2.5).abs() < 0.05, "{rotor}");
+    assert!((rotor - 10.5).abs() < 0.05, "{rotor}");
     chain.set_position(0, 0, 77_777);
     send(&chain, &[0x8815, 0x0006]);
     chain.advance_ns(S / 2);
