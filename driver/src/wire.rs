@@ -243,23 +243,32 @@ pub(crate) fn check_of(crc: Crc8, bytes: &[u8]) -> u8 {
 }
 
 /// The register before the first bit, in the form in which it runs.
-const fn initial(crc: Crc8) -> u8 {
+pub(crate) const fn initial(crc: Crc8) -> u8 {
     if crc.reflected { crc.initial.reverse_bits() } else { crc.initial }
+}
+
+/// Four steps of the division of four bits: the upper ones of the register, or in reflected form the lower ones.
+pub(crate) const fn nibble_steps(crc: Crc8, nibble: u8) -> u8 {
+    steps(crc, if crc.reflected { nibble } else { nibble << 4 }, 4)
 }
 
 /// Eight steps of the division; in reflected form the register runs the other way round.
 #[inline(always)]
 const fn stepped(crc: Crc8, register: u8) -> u8 {
-    let mut register = register;
+    steps(crc, register, 8)
+}
+
+#[inline(always)]
+const fn steps(crc: Crc8, mut register: u8, count: u8) -> u8 {
     let mut step = 0;
     if crc.reflected {
         let polynomial = crc.polynomial.reverse_bits();
-        while step < 8 {
+        while step < count {
             register = register >> 1 ^ if register & 1 != 0 { polynomial } else { 0 };
             step += 1;
         }
     } else {
-        while step < 8 {
+        while step < count {
             register = register << 1 ^ if register & 0x80 != 0 { crc.polynomial } else { 0 };
             step += 1;
         }

@@ -9,12 +9,13 @@ use embedded_hal_async::digital::Wait;
 use embedded_hal_async::spi::SpiDevice;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{ChainMap, Devices, Layout, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, Mapped, RegisterMap};
 use crate::reply::{Reply, ReplyError};
+use crate::table::{Lane, Tables};
 
 use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
-use super::exchange::{Frames, only, waits};
+use super::exchange::{Exchange, Frame, Frames, ask_each, only, waits};
 use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::still::UntilStill;
@@ -106,6 +107,8 @@ impl<M: RegisterMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
 impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     /// What each device of the chain is like.
     pub const DEVICES: Devices = M::DEVICES;
+    /// The same by the tables that the compiler has made of it: see [`Chain::MAPPED`](super::Chain::MAPPED).
+    pub const MAPPED: Mapped<M> = Mapped::NEW;
 
     /// The chain behind an SPI device: see [`Chain::new`](super::Chain::new).
     pub const fn new(spi: S) -> Self {
@@ -159,7 +162,9 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        self.heeded(commands.map(Into::into)).await?.all()
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands.map(Into::into));
+        self.heed(&mut heeding).await?;
+        heeding.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
@@ -174,9 +179,15 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     }
 
     pub(crate) async fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(M::DEVICES, commands)?;
-        while self.poll(&mut heeding).await? != Step::Done {}
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands);
+        self.heed(&mut heeding).await?;
         heeding.finish()
+    }
+
+    async fn heed(&mut self, heeding: &mut Heeding<Mapped<M>, N>) -> Result<(), Error<S::Error>> {
+        heeding.check()?;
+        while self.poll(heeding).await? != Step::Done {}
+        Ok(())
     }
 
     /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
@@ -190,13 +201,76 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        let mut results = [Ok(Reply::default()); N];
+        self.exchange_into(&commands.map(Into::into), &mut results).await?;
+        Ok(results)
+    }
+
+    /// As [`exchange`](Self::exchange), with the replies in places that hold empty ones.
+    async fn exchange_into(
+        &mut self,
+        commands: &[AxisCommand; N],
+        results: &mut [Result<Reply, ReplyError>; N],
+    ) -> Result<(), Error<S::Error>> {
+        if const { Tables::<M>::ARE_WHOLE } {
+            let next = |device| commands.get(device).copied().unwrap_or_default();
+            let take = |device, found| {
+                if let Some(place) = results.get_mut(device) {
+                    *place = found;
+                }
+            };
+            return self.exchange_by_tables::<false>(next, take).await;
+        }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
-        while let Some(frame) = exchange.next_frame() {
-            self.spi.transfer_in_place(frame).await.map_err(Error::Spi)?;
-            exchange.came_back();
+        transfer(&mut self.spi, &mut exchange).await?;
+        exchange.finish(results);
+        Ok(())
+    }
+
+    /// As [`Chain::exchange_each`](super::Chain::exchange_each).
+    ///
+    /// # Errors
+    /// As there.
+    #[inline(always)]
+    pub async fn exchange_each<C: Into<AxisCommand>>(
+        &mut self,
+        mut command: impl FnMut(usize) -> C,
+        mut reply: impl FnMut(usize, Result<Reply, ReplyError>),
+    ) -> Result<(), Error<S::Error>> {
+        if const { Tables::<M>::ARE_WHOLE } {
+            return self.exchange_by_tables::<true>(|device| command(device).into(), reply).await;
         }
-        Ok(exchange.finish())
+        let mut device = 0;
+        let commands = [(); N].map(|()| {
+            device += 1;
+            command(device - 1).into()
+        });
+        self.exchange(&commands).await?.into_iter().enumerate().for_each(|(device, found)| reply(device, found));
+        Ok(())
+    }
+
+    /// As [`exchange_each`](Self::exchange_each), by tables, which are compiled into the caller or not.
+    #[inline(always)]
+    async fn exchange_by_tables<const HERE: bool>(
+        &mut self,
+        command: impl FnMut(usize) -> AxisCommand,
+        mut reply: impl FnMut(usize, Result<Reply, ReplyError>),
+    ) -> Result<(), Error<S::Error>> {
+        let mut lanes = [Lane::NOTHING; N];
+        let lengths = ask_each::<M, _, N, HERE>(&mut lanes, command)?;
+        if let Some(mut exchange) = self.frames.begin_in_step(&mut lanes, lengths) {
+            transfer(&mut self.spi, &mut exchange).await?;
+            exchange.is_over();
+            lanes.iter().enumerate().for_each(|(device, lane)| reply(device, lane.reply::<M>(lengths.answers)));
+            return Ok(());
+        }
+        let mut asked = lanes.each_ref().map(Lane::whole::<M>);
+        let mut exchange = self.frames.begin_asked(&mut asked);
+        transfer(&mut self.spi, &mut exchange).await?;
+        exchange.is_over();
+        asked.iter().enumerate().for_each(|(device, one)| reply(device, one.reply::<M>()));
+        Ok(())
     }
 
     /// As [`Chain::exchange_constant`](super::Chain::exchange_constant).
@@ -302,7 +376,8 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
         let mut commands = [AxisCommand::default(); N];
         let step = procedure.next(&mut commands);
         if step == Step::Exchange {
-            let replies = self.exchange(&commands).await?;
+            let mut replies = [Ok(Reply::default()); N];
+            self.exchange_into(&commands, &mut replies).await?;
             procedure.came_back(&replies);
         }
         Ok(step)
@@ -330,4 +405,14 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
         .map_err(PinWaitError::Pin)?;
         self.run(still, delay).await.map_err(PinWaitError::Chain)
     }
+}
+
+/// Exchanges the frames of one call.
+#[inline(always)]
+async fn transfer<S: SpiDevice, T: Frame>(spi: &mut S, exchange: &mut Exchange<'_, T>) -> Result<(), Error<S::Error>> {
+    while let Some(frame) = exchange.next_frame() {
+        spi.transfer_in_place(frame).await.map_err(Error::Spi)?;
+        exchange.came_back();
+    }
+    Ok(())
 }

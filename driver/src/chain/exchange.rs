@@ -10,6 +10,8 @@ use crate::command::{AxisCommand, CommandError};
 use crate::map::ChainMap;
 use crate::reply::{Reply, ReplyError};
 
+use crate::table::{self, Asked, Lane, Lengths, Tables};
+
 use super::codec::Codec;
 use super::error::Error;
 use super::talk::{Pending, Talk};
@@ -30,11 +32,52 @@ pub(super) struct Frames<M, const N: usize> {
     map: PhantomData<M>,
 }
 
-/// The frames of one call, up to its replies.
+/// The frames of one call, up to its replies: of a talk by the layouts, or by tables.
 #[derive(Debug)]
-pub(super) struct Exchange<'a> {
-    talk: Talk<'a>,
+pub(super) struct Exchange<'a, T> {
+    talk: T,
     out_of_step: &'a mut bool,
+}
+
+/// A talk of either kind.
+pub(super) trait Frame {
+    /// As [`Talk::next_frame`].
+    fn next_frame(&mut self) -> Option<&mut [u8]>;
+
+    /// As [`Talk::came_back`].
+    fn came_back(&mut self);
+}
+
+impl Frame for Talk<'_> {
+    fn next_frame(&mut self) -> Option<&mut [u8]> {
+        self.next_frame()
+    }
+
+    fn came_back(&mut self) {
+        self.came_back();
+    }
+}
+
+impl<M: ChainMap> Frame for table::InStep<'_, M> {
+    #[inline(always)]
+    fn next_frame(&mut self) -> Option<&mut [u8]> {
+        self.next_frame()
+    }
+
+    #[inline(always)]
+    fn came_back(&mut self) {
+        self.came_back();
+    }
+}
+
+impl<M: ChainMap> Frame for table::Talk<'_, M> {
+    fn next_frame(&mut self) -> Option<&mut [u8]> {
+        self.next_frame()
+    }
+
+    fn came_back(&mut self) {
+        self.came_back();
+    }
 }
 
 impl<M: ChainMap, const N: usize> Frames<M, N> {
@@ -81,7 +124,7 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
         &'a mut self,
         commands: &[C; N],
         pending: &'a mut [Pending; N],
-    ) -> Result<Exchange<'a>, Error<E>>
+    ) -> Result<Exchange<'a, Talk<'a>>, Error<E>>
     where
         C: Copy + Into<AxisCommand>,
     {
@@ -91,9 +134,31 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
             Self::CODEC.talk(commands, pending, frame).map_err(|(device, error)| Error::Command { device, error })?;
         Ok(Exchange { talk: talk.after_idle(idle), out_of_step: &mut self.out_of_step })
     }
+
+    /// The frames of what was asked by the tables, where every device gets one word and the chain is in step.
+    #[inline(always)]
+    pub(super) fn begin_in_step<'a>(
+        &'a mut self,
+        lanes: &'a mut [Lane; N],
+        lengths: Lengths,
+    ) -> Option<Exchange<'a, table::InStep<'a, M>>> {
+        if self.out_of_step || !lengths.are_in_step::<M>() {
+            return None;
+        }
+        let frame = self.buffer.0.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
+        let talk = table::InStep::new(lanes, frame, lengths);
+        Some(Exchange { talk, out_of_step: &mut self.out_of_step })
+    }
+
+    /// The frames of whatever was asked by the tables.
+    pub(super) fn begin_asked<'a>(&'a mut self, asked: &'a mut [Asked; N]) -> Exchange<'a, table::Talk<'a, M>> {
+        let idle = self.idle_frames();
+        let frame = self.buffer.0.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
+        Exchange { talk: table::Talk::new(asked, frame, idle), out_of_step: &mut self.out_of_step }
+    }
 }
 
-impl Exchange<'_> {
+impl<T: Frame> Exchange<'_, T> {
     /// The next frame to exchange; until [`finish`](Self::finish) the chain counts as out of step.
     pub(super) fn next_frame(&mut self) -> Option<&mut [u8]> {
         let frame = self.talk.next_frame()?;
@@ -105,17 +170,46 @@ impl Exchange<'_> {
         self.talk.came_back();
     }
 
-    /// Each device's reply, or what is wrong with it, once all frames were exchanged.
-    pub(super) fn finish<const N: usize>(self) -> [Result<Reply, ReplyError>; N] {
+    /// All frames were exchanged.
+    pub(super) const fn is_over(&mut self) {
         *self.out_of_step = false;
-        let mut results = [Ok(Reply::default()); N];
+    }
+}
+
+impl Exchange<'_, Talk<'_>> {
+    /// Puts each device's reply, or what is wrong with it, in its place, once all frames were exchanged.
+    pub(super) fn finish<const N: usize>(mut self, results: &mut [Result<Reply, ReplyError>; N]) {
+        self.is_over();
         for (device, result) in results.iter_mut().enumerate() {
             if let Some(reply) = self.talk.reply(device) {
                 *result = reply;
             }
         }
-        results
     }
+}
+
+/// What each device is asked, by tables, and in how many units.
+///
+/// # Errors
+/// [`Error::Command`] for the first that cannot be asked.
+#[inline(always)]
+pub(super) fn ask_each<M: ChainMap, E, const N: usize, const HERE: bool>(
+    lanes: &mut [Lane; N],
+    mut command: impl FnMut(usize) -> AxisCommand,
+) -> Result<Lengths, Error<E>> {
+    let mut lengths = Lengths::NONE;
+    for (device, place) in lanes.iter_mut().enumerate() {
+        let mut lane = Lane::NOTHING;
+        let asked = if HERE {
+            Tables::<M>::ask_here::<true>(command(device), &mut lane)
+        } else {
+            Tables::<M>::ask(command(device), &mut lane)
+        };
+        asked.map_err(|error| Error::Command { device, error })?;
+        lengths.add(&lane);
+        *place = lane;
+    }
+    Ok(lengths)
 }
 
 /// One device's command among filler.
@@ -130,13 +224,25 @@ pub(crate) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Re
 
 /// A time in the microseconds of a `DelayNs`, rounded up, in as many calls as it needs.
 pub(crate) fn waits(time: Duration) -> impl Iterator<Item = u32> {
-    let whole = time.as_micros();
-    let mut left = if whole.saturating_mul(1000) < time.as_nanos() { whole + 1 } else { whole };
-    core::iter::from_fn(move || {
-        let now = u32::try_from(left).unwrap_or(u32::MAX);
-        left -= u128::from(now);
-        (now > 0).then_some(now)
-    })
+    let mut left = time;
+    core::iter::from_fn(move || next_wait(&mut left))
+}
+
+/// The first of the calls that a time takes.
+#[inline(never)]
+fn next_wait(left: &mut Duration) -> Option<u32> {
+    const MOST: Duration = Duration::from_micros(u32::MAX as u64);
+    if left.is_zero() {
+        return None;
+    }
+    if *left > MOST {
+        *left = left.saturating_sub(MOST);
+        return Some(u32::MAX);
+    }
+    // What is left are 4294 seconds at most.
+    let time_us = (left.as_secs() as u32).wrapping_mul(1_000_000).wrapping_add(left.subsec_nanos().div_ceil(1_000));
+    *left = Duration::ZERO;
+    Some(time_us)
 }
 
 #[cfg(test)]

@@ -9,18 +9,19 @@
 //! Each line is one exchange for the whole chain, with filler for devices that have nothing to tell, and is left out where
 //! no device has. Nothing is looked at for filler and for questions. It is a [`Procedure`], so both fronts run it alike.
 
-use crate::command::{AxisCommand, Command, Prepared};
-use crate::map::{Devices, Verb};
+use crate::command::{AxisCommand, Command};
+use crate::map::{Kinds, Verb};
 use crate::reply::{Reply, ReplyError};
+use crate::table::Kind;
 
 use super::error::{DeviceError, Error};
 use super::procedure::{Procedure, Step};
-use super::refusal::{Looks, Obstacle, obstacle, raised};
+use super::refusal::{Looks, Obstacle, raised};
 
 /// One call that heeds refusals, under way.
 #[derive(Debug)]
-pub(super) struct Heeding<const N: usize> {
-    kinds: Devices,
+pub(super) struct Heeding<K, const N: usize> {
+    kinds: K,
     commands: [AxisCommand; N],
     looks: [Looks; N],
     stage: Stage,
@@ -45,20 +46,36 @@ enum Stage {
     Over,
 }
 
-impl<const N: usize> Heeding<N> {
-    /// Sends nothing yet; refuses what cannot be encoded, if something goes out before the commands.
-    pub(super) fn new<E>(kinds: Devices, commands: [AxisCommand; N]) -> Result<Self, Error<E>> {
-        let mut looks = [Looks::default(); N];
+impl<K: Kinds, const N: usize> Heeding<K, N> {
+    /// Sends nothing yet.
+    pub(super) fn new(kinds: K, commands: [AxisCommand; N]) -> Self {
+        let mut looks = [Looks::NOTHING; N];
         for (device, (looks, &command)) in looks.iter_mut().zip(&commands).enumerate() {
-            *looks = Looks::of(kinds.layout(device), command);
-        }
-        if looks.iter().any(|looks| looks.before) {
-            for (device, &command) in commands.iter().enumerate() {
-                Prepared::new(kinds.layout(device), command).map_err(|error| Error::Command { device, error })?;
-            }
+            *looks = kinds.kind(device).looks(command);
+            looks.before &= K::Kind::LOOKS_BEFORE;
         }
         let heeded = Heeded { replies: [Reply::default(); N], errors: [None; N] };
-        Ok(Self { kinds, commands, looks, stage: Stage::Before, heeded, hindered: None })
+        Self { kinds, commands, looks, stage: Stage::Before, heeded, hindered: None }
+    }
+
+    /// Refuses what cannot be encoded, if something goes out before the commands.
+    pub(super) fn check<E>(&self) -> Result<(), Error<E>> {
+        if K::Kind::LOOKS_BEFORE && self.looks.iter().any(|looks| looks.before) {
+            for (device, &command) in self.commands.iter().enumerate() {
+                self.kinds.kind(device).say(command).map_err(|error| Error::Command { device, error })?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The replies, unless something is wrong with one of them: then the first of that.
+    pub(super) fn all<E>(&self) -> Result<[Reply; N], Error<E>> {
+        if K::Kind::LOOKS_BEFORE
+            && let Some((device, verb, obstacle)) = self.hindered
+        {
+            return Err(Error::NotNow { device, verb, obstacle });
+        }
+        self.heeded.all()
     }
 
     /// What came of it, once it is over.
@@ -72,9 +89,13 @@ impl<const N: usize> Heeding<N> {
 
 impl<const N: usize> Heeded<N> {
     /// The replies, unless something is wrong with one of them: then the first of that.
-    pub(crate) fn all<E>(self) -> Result<[Reply; N], Error<E>> {
-        let first = self.errors.iter().enumerate().find_map(|(device, error)| error.map(|error| error.of(device)));
-        first.map_or(Ok(self.replies), Err)
+    pub(crate) fn all<E>(&self) -> Result<[Reply; N], Error<E>> {
+        for (device, error) in self.errors.iter().enumerate() {
+            if let Some(error) = error {
+                return Err(error.of(device));
+            }
+        }
+        Ok(self.replies)
     }
 
     /// Each device's reply, or what is wrong with it.
@@ -89,7 +110,7 @@ impl<const N: usize> Heeded<N> {
     }
 }
 
-impl<const N: usize> Procedure<N> for Heeding<N> {
+impl<K: Kinds, const N: usize> Procedure<N> for Heeding<K, N> {
     fn next(&mut self, commands: &mut [AxisCommand; N]) -> Step {
         if self.stage == Stage::Before && !self.looks.iter().any(|looks| looks.before) {
             self.stage = Stage::Send;
@@ -114,9 +135,9 @@ impl<const N: usize> Procedure<N> for Heeding<N> {
         let devices = self.commands.iter().zip(&self.looks).zip(replies.iter_mut().zip(errors.iter_mut()));
         for (device, (((command, looks), (reply, error)), result)) in devices.zip(results).enumerate() {
             match (self.stage, result) {
-                (Stage::Before, result) if looks.before && self.hindered.is_none() => {
+                (Stage::Before, result) if K::Kind::LOOKS_BEFORE && looks.before && self.hindered.is_none() => {
                     let found = match result {
-                        Ok(reply) => reply.status.and_then(|status| obstacle(kinds.layout(device), *command, &status)),
+                        Ok(reply) => reply.status.and_then(|status| kinds.kind(device).obstacle(*command, &status)),
                         Err(error) => Some(Obstacle::Unseen(*error)),
                     };
                     self.hindered = found.zip(command.command.verb()).map(|(why, verb)| (device, verb, why));

@@ -30,7 +30,7 @@ pub use error::{DeviceError, Error};
 pub(crate) use exchange::{only, waits};
 pub(crate) use heed::Heeded;
 pub use procedure::{Procedure, Step};
-pub(crate) use refusal::moves;
+pub(crate) use refusal::{Looks, moves, obstacle};
 pub use refusal::{Obstacle, RefusalNotice};
 pub use still::{StillError, UntilStill};
 pub(crate) use talk::Fillers;

@@ -151,39 +151,70 @@ impl RefusalNotice {
 
 /// What is to be looked at for one command.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Looks {
+pub(crate) struct Looks {
     /// The status, before it is sent.
-    pub(super) before: bool,
+    pub(crate) before: bool,
     /// The flags in its own reply.
-    pub(super) own: bool,
+    pub(crate) own: bool,
     /// The status, after it was sent.
-    pub(super) after: bool,
+    pub(crate) after: bool,
 }
 
 impl Looks {
+    pub(crate) const NOTHING: Self = Self { before: false, own: false, after: false };
+
     /// Nothing for filler, for questions, and for what the map does not have.
-    pub(super) fn of(layout: &Layout, asked: AxisCommand) -> Self {
-        let Some(form) = asked.command.verb().and_then(|verb| layout.form_in(verb, asked.buffer_mode)) else {
-            return Self::default();
+    pub(crate) const fn of(layout: &Layout, asked: AxisCommand) -> Self {
+        let Some(verb) = asked.command.verb() else {
+            return Self::NOTHING;
         };
-        if is_question(form) {
-            return Self::default();
+        let Some(form) = layout.form_in(verb, asked.buffer_mode) else {
+            return Self::NOTHING;
+        };
+        let (parameter, is_whole) = match asked.command {
+            Command::WriteParameter { parameter, .. } => (parameter, false),
+            Command::WriteContent { parameter, .. } => (parameter, true),
+            _ => return Self::of_form(layout, form),
+        };
+        let mut stated = Stated::of(layout, form, None);
+        let mut is_read_first = false;
+        if let Some(named) = layout.register(parameter, asked.axis) {
+            let mut rest = layout.registers;
+            while let [register, tail @ ..] = rest {
+                rest = tail;
+                let is_named = register.axis == named.axis && register.parameter.same(named.parameter);
+                if register.address == named.address && (is_whole || is_named) {
+                    stated = stated.and_access(register.access);
+                }
+            }
+            // Read first, and what comes back is the reply to the reading.
+            is_read_first = !is_whole && layout.is_shared(named.address);
         }
-        let stated = written(layout, asked)
-            .fold(Stated::of(layout, form, None), |stated, register| stated.and_access(register.access));
-        // Read first, and what comes back is the reply to the reading.
-        let is_read_first = matches!(asked.command, Command::WriteParameter { .. })
-            && written(layout, asked).any(|register| layout.is_shared(register.address));
+        Self::stated(layout, form, stated, is_read_first)
+    }
+
+    /// Those of a command that writes no register by its parameter.
+    pub(crate) const fn of_form(layout: &Layout, form: &CommandForm) -> Self {
+        Self::stated(layout, form, Stated::of(layout, form, None), false)
+    }
+
+    const fn stated(layout: &Layout, form: &CommandForm, stated: Stated, is_read_first: bool) -> Self {
+        if is_question(form) {
+            return Self::NOTHING;
+        }
         let own = if is_read_first { 0 } else { own_bits(layout, form) };
         let looked = looked_bits(layout);
-        let telling = |bit: &&StatusBit| TELLING.contains(&bit.flag);
-        let in_looked = |bit: &StatusBit| carries(looked, bit) && is_latched(bit) && !carries(own, bit);
         let foreseeable = looked != 0 && !rejected_is_told(layout, own, looked);
-        Self {
-            before: foreseeable && stated != Stated::NOTHING,
-            own: layout.status.flags.iter().filter(telling).any(|bit| carries(own, bit)),
-            after: layout.status.flags.iter().filter(telling).any(in_looked),
+        let mut looks = Self { before: foreseeable && !stated.is_nothing(), ..Self::NOTHING };
+        let mut rest = layout.status.flags;
+        while let [bit, tail @ ..] = rest {
+            rest = tail;
+            if matches!(bit.flag, Flag::CommandRejected | Flag::CommandUnknown | Flag::CrcMismatch) {
+                looks.own |= carries(own, bit);
+                looks.after |= carries(looked, bit) && is_latched(bit) && !carries(own, bit);
+            }
         }
+        looks
     }
 }
 
@@ -194,7 +225,7 @@ pub(super) fn raised(status: &Status, of: impl Fn(&StatusBit) -> bool) -> Option
 }
 
 /// Why a device with this status would refuse a command, as far as the status tells.
-pub(super) fn obstacle(layout: &Layout, asked: AxisCommand, status: &Status) -> Option<Obstacle> {
+pub(crate) fn obstacle(layout: &Layout, asked: AxisCommand, status: &Status) -> Option<Obstacle> {
     let AxisCommand { axis, buffer_mode, .. } = asked;
     let form = layout.form_in(asked.command.verb()?, buffer_mode)?;
     let of_form = |form: &CommandForm| {
@@ -379,6 +410,10 @@ impl Stated {
             }
         }
         stated
+    }
+
+    const fn is_nothing(self) -> bool {
+        !self.moving && !self.bridge && !self.faulted
     }
 
     const fn and_refusal(mut self, refusal: Refusal) -> Self {

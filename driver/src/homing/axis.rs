@@ -7,13 +7,14 @@
 use core::time::Duration;
 
 use crate::command::Command;
-use crate::map::{EdgeAction, Flag, Layout, MotionState, Parameter, Verb};
+use crate::map::{EdgeAction, Flag, MotionState, Parameter, Verb};
 use crate::reply::{Reply, ReplyError, Status};
+use crate::table::Kind;
 use crate::track::UnwrappedPosition;
 use crate::units::{Position, Value};
 
 use super::error::HomingError;
-use super::means::{Means, Pace, Run, STALLS, Until, Watcher};
+use super::means::{Means, Pace, Run, STALLS, Until, Watcher, has_closed, is_pressed, is_stalled};
 use super::method::{Edge, Goal};
 use super::progress::{Homed, Phase};
 use super::spec::AxisHoming;
@@ -63,8 +64,8 @@ enum Stage {
 /// The state machine of one axis.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub(super) struct Axis {
-    means: Means,
+pub(super) struct Axis<D> {
+    means: Means<D>,
     pub(super) spec: AxisHoming,
     stage: Stage,
     ask: Ask,
@@ -83,9 +84,9 @@ pub(super) struct Axis {
     pub(super) in_flight: bool,
 }
 
-impl Axis {
-    pub(super) fn new(layout: &'static Layout, spec: AxisHoming, refused: Option<HomingError>) -> Self {
-        let means = Means { layout };
+impl<D: Kind> Axis<D> {
+    pub(super) fn new(kind: D, spec: AxisHoming, refused: Option<HomingError>) -> Self {
+        let means = Means { kind };
         let refused = refused.or_else(|| means.check(&spec).err());
         Self {
             means,
@@ -132,6 +133,14 @@ impl Axis {
         }
     }
 
+    /// How it went.
+    pub(super) fn result(&self) -> Result<Homed, HomingError> {
+        match self.stage {
+            Stage::Over(result, _) => result,
+            _ => Err(HomingError::Unfinished),
+        }
+    }
+
     pub(super) fn begin_round(&mut self) {
         if self.ask == Ask::NextRound {
             self.ask = Ask::Position;
@@ -145,7 +154,8 @@ impl Axis {
         }
     }
 
-    pub(super) fn came_back(&mut self, reply: Result<Reply, ReplyError>, now: Duration) {
+    #[inline(never)]
+    pub(super) fn came_back(&mut self, reply: &Result<Reply, ReplyError>, now: Duration) {
         match (self.ask, reply) {
             (Ask::Send(_), _) => self.ask = Ask::NextRound,
             (Ask::NextRound, _) => {}
@@ -157,25 +167,25 @@ impl Axis {
                     self.see(counter);
                     self.ask = Ask::Status;
                 }
-                _ => self.disbelieve(ReplyError::Malformed, now),
+                _ => self.disbelieve(&ReplyError::Malformed, now),
             },
             (Ask::ProbedPosition, Ok(reply)) => match reply.value {
                 Some(Value::Position(home)) => self.arrive(home, now),
-                _ => self.disbelieve(ReplyError::Malformed, now),
+                _ => self.disbelieve(&ReplyError::Malformed, now),
             },
-            (Ask::Status, Ok(reply)) => match reply.status {
+            (Ask::Status, Ok(reply)) => match &reply.status {
                 Some(status) => {
                     self.bad = 0;
                     self.ask = Ask::NextRound;
-                    self.decide(&status, now);
+                    self.decide(status, now);
                 }
-                None => self.disbelieve(ReplyError::Malformed, now),
+                None => self.disbelieve(&ReplyError::Malformed, now),
             },
         }
     }
 
     /// The question stands, to be asked again; up to a limit.
-    fn disbelieve(&mut self, error: ReplyError, now: Duration) {
+    fn disbelieve(&mut self, error: &ReplyError, now: Duration) {
         self.bad = self.bad.saturating_add(1);
         if let Stage::Fail(failure) = self.stage {
             if self.bad >= HOPELESS || now >= self.deadline {
@@ -185,13 +195,13 @@ impl Axis {
             }
         } else if self.bad > self.spec.retries {
             self.bad = 0;
-            self.fail(HomingError::Reply(error), now);
+            self.fail(HomingError::Reply(*error), now);
         }
     }
 
     fn see(&mut self, counter: Position) {
         if self.is_placed {
-            let moved = self.means.layout.position.wrapped(counter.to_bits() - self.counter.to_bits());
+            let moved = self.means.kind.position().wrapped(counter.to_bits() - self.counter.to_bits());
             self.travelled = self.travelled.saturating_add(moved);
         }
         self.counter = counter;
@@ -254,7 +264,7 @@ impl Axis {
         let reached = match run.until {
             Until::Pressed => self.is_pressed(status),
             Until::Released => !self.is_pressed(status),
-            Until::Stalled => Means::is_stalled(status, self.spec.axis),
+            Until::Stalled => is_stalled(status, self.spec.axis),
         };
         let travelled = self.travelled.unsigned_abs();
         match watcher {
@@ -265,7 +275,7 @@ impl Axis {
             Watcher::Device(_) if reached && stands => self.end(run, Position::ZERO, status, now),
             Watcher::Device(_) if reached => self.idle = 0,
             // The switch is shorter than the way on which the axis brakes.
-            Watcher::Device(_) if stands && run.pace == Pace::Fast && Means::has_closed(status, self.spec.axis) => {
+            Watcher::Device(_) if stands && run.pace == Pace::Fast && has_closed(status, self.spec.axis) => {
                 self.end(run, Position::ZERO, status, now);
             }
             _ if stands => self.idle(HomingError::Interrupted, now),
@@ -321,7 +331,7 @@ impl Axis {
     /// The home position is known: on to the zero position.
     fn arrive(&mut self, home: Position, now: Duration) {
         let target = home.to_bits() - self.spec.home_offset.to_bits();
-        let target = UnwrappedPosition::from_microsteps(target).wrapped(&self.means.layout.position);
+        let target = UnwrappedPosition::from_microsteps(target).wrapped(&self.means.kind.position());
         self.bad = 0;
         if target == self.counter {
             return self.set_zero(UnwrappedPosition::ZERO);
@@ -373,7 +383,7 @@ impl Axis {
     }
 
     fn is_pressed(&self, status: &Status) -> bool {
-        Means::is_pressed(status, self.spec.contact, self.spec.axis)
+        is_pressed(status, self.spec.contact, self.spec.axis)
     }
 
     fn stands(&self, status: &Status) -> bool {

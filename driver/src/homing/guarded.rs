@@ -6,7 +6,7 @@ use embedded_hal::spi::SpiDevice;
 #[cfg(feature = "async")]
 use crate::chain::AsyncChain;
 use crate::chain::Chain;
-use crate::map::ChainMap;
+use crate::map::{ChainMap, Kinds};
 use crate::track::{Doubt, Guard, GuardedChain, GuardedError};
 
 use super::procedure::Homing;
@@ -17,9 +17,9 @@ impl<M: ChainMap, S: SpiDevice, const N: usize, const G: usize> GuardedChain<Cha
     ///
     /// # Errors
     /// [`GuardedError::Chain`] as of [`Chain::run`]; how it went is in [`Homing::results`].
-    pub fn home<const K: usize>(
+    pub fn home<const K: usize, D: Kinds>(
         &mut self,
-        homing: &mut Homing<K, N>,
+        homing: &mut Homing<K, N, D>,
         delay: &mut impl DelayNs,
     ) -> Result<(), GuardedError<S::Error>> {
         let (chain, guards) = self.parts_mut();
@@ -38,9 +38,9 @@ impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize, const G
     ///
     /// # Errors
     /// As there.
-    pub async fn home<const K: usize>(
+    pub async fn home<const K: usize, D: Kinds>(
         &mut self,
-        homing: &mut Homing<K, N>,
+        homing: &mut Homing<K, N, D>,
         delay: &mut impl embedded_hal_async::delay::DelayNs,
     ) -> Result<(), GuardedError<S::Error>> {
         let (chain, guards) = self.parts_mut();
@@ -52,7 +52,7 @@ impl<M: ChainMap, S: embedded_hal_async::spi::SpiDevice, const N: usize, const G
 }
 
 /// Which axes are homed already: they are not homed again, and their guards are left as they are.
-fn begin<const K: usize, const N: usize>(guards: &mut [Guard], homing: &Homing<K, N>) -> [bool; K] {
+fn begin<const K: usize, const N: usize, D: Kinds>(guards: &mut [Guard], homing: &Homing<K, N, D>) -> [bool; K] {
     let are_done = homing.results().map(|result| result.is_ok());
     for (place, _) in homing.places().into_iter().zip(are_done).filter(|(_, is_done)| !is_done) {
         guards
@@ -63,7 +63,7 @@ fn begin<const K: usize, const N: usize>(guards: &mut [Guard], homing: &Homing<K
     are_done
 }
 
-fn end<const K: usize, const N: usize>(guards: &mut [Guard], homing: &Homing<K, N>, were_done: [bool; K]) {
+fn end<const K: usize, const N: usize, D: Kinds>(guards: &mut [Guard], homing: &Homing<K, N, D>, were_done: [bool; K]) {
     let results = homing.places().into_iter().zip(homing.results()).zip(were_done);
     for ((place, result), _) in results.filter(|(_, was_done)| !was_done) {
         for guard in guards.iter_mut().filter(|guard| place == (guard.device, guard.axis)) {

@@ -1,11 +1,9 @@
 //! What a map offers for homing: which command makes a search, who watches the switch, which replies tell what.
 
-use crate::command::{Command, CommandError, Prepared};
-use crate::map::{
-    BridgeState, Clearing, CommandForm, Direction, EdgeAction, Flag, Holding, Layout, Parameter, Piece, StopRamp, Verb,
-    Way,
-};
+use crate::command::{Command, CommandError};
+use crate::map::{BridgeState, Clearing, Direction, EdgeAction, Flag, Holding, Parameter, StopRamp, Verb, Way};
 use crate::reply::Status;
+use crate::table::Kind;
 use crate::units::{Distance, Position, Velocity};
 
 use super::error::{HomingError, Lacking};
@@ -51,13 +49,13 @@ pub(super) enum Watcher {
 /// The map, with homing's questions to it.
 #[derive(Clone, Copy, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
-pub(super) struct Means {
-    pub(super) layout: &'static Layout,
+pub(super) struct Means<D> {
+    pub(super) kind: D,
 }
 
-impl Means {
+impl<D: Kind> Means<D> {
     fn has(self, verb: Verb) -> bool {
-        self.layout.form(verb).is_some()
+        self.kind.has(verb)
     }
 
     /// The question for the status: the one that clears nothing, where there is one.
@@ -89,7 +87,7 @@ impl Means {
 
     /// What lets the stall flags of an axis fall.
     pub(super) fn forget_stall(self, axis: u8) -> Option<Command> {
-        let stalls = self.layout.status.flags.iter().filter(|bit| bit.axis == axis && STALLS.contains(&bit.flag));
+        let stalls = self.kind.status().flags.iter().filter(|bit| bit.axis == axis && STALLS.contains(&bit.flag));
         let clearing = stalls.into_iter().find_map(|bit| match bit.holding {
             Holding::LatchedUntil(clearing) => Some(clearing),
             Holding::Live => None,
@@ -137,7 +135,7 @@ impl Means {
         let probes = self.has(search(EdgeAction::Probe));
         match is_last {
             true if self.has(search(EdgeAction::Zero)) => Some(EdgeAction::Zero),
-            true if !probes || self.layout.register(Parameter::ProbedPosition, spec.axis).is_none() => None,
+            true if !probes || self.kind.register(Parameter::ProbedPosition, spec.axis).is_none() => None,
             _ if probes => Some(EdgeAction::Probe),
             _ => None,
         }
@@ -148,30 +146,16 @@ impl Means {
         if self.has(Verb::MoveAbsolute(Way::Shortest)) {
             return Command::MoveAbsolute { target, way: Way::Shortest };
         }
-        let moved = self.layout.position.wrapped(target.to_bits() - from.to_bits());
+        let moved = self.kind.position().wrapped(target.to_bits() - from.to_bits());
         // The counter has 32 bits at most, and so has a distance.
         Command::MoveRelative { distance: Distance::from_bits(moved).unwrap_or_default() }
     }
 
     /// Whether a flag is raised that speaks of the axis, or of its device as a whole.
     pub(super) fn raised(self, status: &Status, flag: Flag, axis: u8) -> bool {
-        let has_own = self.layout.status.flags.iter().any(|bit| bit.flag == flag && bit.axis == axis);
+        let has_own = self.kind.status().flags.iter().any(|bit| bit.flag == flag && bit.axis == axis);
         let axis = if has_own || STALLS.contains(&flag) { axis } else { 0 };
         status.flag_of(flag, axis) == Some(true)
-    }
-
-    /// Whether the switch of the axis is pressed, by a status of the questions that `check` has looked at.
-    pub(super) fn is_pressed(status: &Status, contact: Contact, axis: u8) -> bool {
-        contact.input_closed(status.flag_of(Flag::HomeSwitch, axis) == Some(true))
-    }
-
-    /// Whether the switch is known to have closed since the status was taken.
-    pub(super) fn has_closed(status: &Status, axis: u8) -> bool {
-        status.flag_of(Flag::SwitchEvent, axis) == Some(true)
-    }
-
-    pub(super) fn is_stalled(status: &Status, axis: u8) -> bool {
-        STALLS.iter().any(|&flag| status.flag_of(flag, axis) == Some(true))
     }
 
     /// Refuses what the map cannot do, and what it cannot say, before anything is sent.
@@ -181,7 +165,7 @@ impl Means {
         if let Some(velocity) = velocities.into_iter().find(|&velocity| velocity <= Velocity::ZERO) {
             return Err(HomingError::VelocityNotPositive(velocity));
         }
-        let (_, max) = self.layout.position.range();
+        let (_, max) = self.kind.position().range();
         // Half of the greatest count is a quarter of a round.
         let greatest = Distance::from_bits(max / 2).unwrap_or_default();
         if spec.home_offset.to_bits().abs() > greatest.to_bits() {
@@ -190,7 +174,7 @@ impl Means {
         self.say(spec, Command::read(Parameter::PositionDemandValue))?;
         self.say(spec, Command::HomeOnCurrentPosition)?;
         self.say(spec, self.stop())?;
-        let Some(look) = self.look().verb().and_then(|verb| self.layout.form(verb)) else {
+        let Some(look) = self.look().verb().filter(|&verb| self.has(verb)) else {
             return lacks(Lacking::Command(Verb::PeekStatus));
         };
         if !self.tells(look, Flag::Busy, spec.axis) && !self.tells_motion_state(look, spec.axis) {
@@ -217,7 +201,7 @@ impl Means {
 
     /// Whether a command can be put into words.
     pub(super) fn say(self, spec: &AxisHoming, command: Command) -> Result<(), HomingError> {
-        match Prepared::new(self.layout, command.on(spec.axis)) {
+        match self.kind.say(command.on(spec.axis)) {
             Ok(_) => Ok(()),
             Err(CommandError::Unsupported { verb, .. }) => Err(HomingError::Unsupported(Lacking::Command(verb))),
             Err(CommandError::NoSuchParameter { parameter }) => {
@@ -227,28 +211,34 @@ impl Means {
         }
     }
 
-    fn tells(self, form: &CommandForm, flag: Flag, axis: u8) -> bool {
-        let mut bits = self.layout.status.flags.iter().filter(|bit| bit.flag == flag && bit.axis == axis);
-        bits.any(|bit| carries(form.reply, bit.bit))
+    fn tells(self, look: Verb, flag: Flag, axis: u8) -> bool {
+        let mut bits = self.kind.status().flags.iter().filter(|bit| bit.flag == flag && bit.axis == axis);
+        bits.any(|bit| self.kind.tells(look, bit.bit))
     }
 
-    fn tells_motion_state(self, form: &CommandForm, axis: u8) -> bool {
-        let mut states = self.layout.status.motion_states.iter().filter(|state| state.axis == axis);
+    fn tells_motion_state(self, look: Verb, axis: u8) -> bool {
+        let mut states = self.kind.status().motion_states.iter().filter(|state| state.axis == axis);
         states.any(|state| {
-            (0..state.field.width).all(|offset| carries(form.reply, state.field.lsb.saturating_add(offset)))
+            (0..state.field.width).all(|offset| self.kind.tells(look, state.field.lsb.saturating_add(offset)))
         })
     }
 }
 
-pub(super) const STALLS: [Flag; 2] = [Flag::StallA, Flag::StallB];
-
-/// Whether a reply has this bit of the status word in it.
-fn carries(pieces: &[Piece], bit: u8) -> bool {
-    pieces.iter().any(|piece| match *piece {
-        Piece::Status { lsb, width } => bit.checked_sub(lsb).is_some_and(|offset| offset < width),
-        _ => false,
-    })
+/// Whether the switch of the axis is pressed, by a status of the questions that `check` has looked at.
+pub(super) fn is_pressed(status: &Status, contact: Contact, axis: u8) -> bool {
+    contact.input_closed(status.flag_of(Flag::HomeSwitch, axis) == Some(true))
 }
+
+/// Whether the switch is known to have closed since the status was taken.
+pub(super) fn has_closed(status: &Status, axis: u8) -> bool {
+    status.flag_of(Flag::SwitchEvent, axis) == Some(true)
+}
+
+pub(super) fn is_stalled(status: &Status, axis: u8) -> bool {
+    STALLS.iter().any(|&flag| status.flag_of(flag, axis) == Some(true))
+}
+
+pub(super) const STALLS: [Flag; 2] = [Flag::StallA, Flag::StallB];
 
 /// Every way that may be gone toward a goal.
 pub(super) fn runs(goal: Goal) -> [Option<Run>; 5] {

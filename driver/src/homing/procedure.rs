@@ -4,7 +4,7 @@ use core::time::Duration;
 
 use crate::chain::{Procedure, Step};
 use crate::command::{AxisCommand, Command};
-use crate::map::Devices;
+use crate::map::{Devices, Kinds};
 use crate::reply::{Reply, ReplyError};
 
 use super::axis::{Axis, Want};
@@ -20,8 +20,8 @@ use super::spec::AxisHoming;
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
-pub struct Homing<const K: usize, const N: usize> {
-    axes: [Axis; K],
+pub struct Homing<const K: usize, const N: usize, D: Kinds = Devices> {
+    axes: [Axis<D::Kind>; K],
     period: Duration,
     /// The time since the start, as far as it is known.
     now: Duration,
@@ -34,7 +34,13 @@ impl<const K: usize, const N: usize> Homing<K, N> {
     /// What the map or the chain cannot do is found here, and shows in [`results`](Self::results) at once; the other
     /// axes can be homed all the same.
     pub fn new(devices: impl Into<Devices>, axes: [AxisHoming; K]) -> Self {
-        let devices = devices.into();
+        Self::over(devices.into(), axes)
+    }
+}
+
+impl<const K: usize, const N: usize, D: Kinds> Homing<K, N, D> {
+    /// As [`new`](Homing::new), for devices of either kind: with [`Mapped`](crate::map::Mapped) ones it takes less flash.
+    pub fn over(devices: D, axes: [AxisHoming; K]) -> Self {
         let mut earlier = 0;
         let axes = axes.map(|spec| {
             let is_twice = axes.iter().take(earlier).any(|other| other.place() == spec.place());
@@ -43,7 +49,7 @@ impl<const K: usize, const N: usize> Homing<K, N> {
                 device if device >= N => Some(HomingError::NoSuchDevice { devices: N }),
                 _ => is_twice.then_some(HomingError::Twice),
             };
-            Axis::new(devices.layout(spec.device), spec, refused)
+            Axis::new(devices.kind(spec.device), spec, refused)
         });
         Self { axes, period: Duration::from_millis(1), now: Duration::ZERO, is_waiting: false }
     }
@@ -82,11 +88,7 @@ impl<const K: usize, const N: usize> Homing<K, N> {
 
     /// How it went, in the order in which the axes were given; [`HomingError::Unfinished`] where it is still going.
     pub fn results(&self) -> [Result<Homed, HomingError>; K] {
-        self.phases().map(|phase| match phase {
-            Phase::Homed(homed) => Ok(homed),
-            Phase::Failed { error, .. } => Err(error),
-            _ => Err(HomingError::Unfinished),
-        })
+        self.axes.each_ref().map(Axis::result)
     }
 
     /// The axes that were not homed, each with the reason.
@@ -101,7 +103,7 @@ impl<const K: usize, const N: usize> Homing<K, N> {
     }
 }
 
-impl<const K: usize, const N: usize> Procedure<N> for Homing<K, N> {
+impl<const K: usize, const N: usize, D: Kinds> Procedure<N> for Homing<K, N, D> {
     fn next(&mut self, commands: &mut [AxisCommand; N]) -> Step {
         if self.is_waiting {
             self.is_waiting = false;
@@ -133,7 +135,7 @@ impl<const K: usize, const N: usize> Procedure<N> for Homing<K, N> {
         for axis in self.axes.iter_mut().filter(|axis| axis.in_flight) {
             axis.in_flight = false;
             if let Some(reply) = replies.get(axis.spec.device) {
-                axis.came_back(*reply, self.now);
+                axis.came_back(reply, self.now);
             }
         }
     }

@@ -6,10 +6,13 @@
 //! `arithmetic`, for both directions. No arithmetic is wider than 64 bits.
 
 mod arithmetic;
+pub(crate) mod scale;
 #[cfg(test)]
 mod tests;
 
 use crate::units::{OutOfRange, Unit};
+
+use scale::{All, Encodings};
 
 /// How a code carries a sign.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -304,7 +307,7 @@ impl Coding {
         if bits < min || bits > max {
             return Err(unit.out_of_range(bits, min, max));
         }
-        match self.nearest(bits, unit) {
+        match self.nearest::<All>(bits, unit) {
             Some(code) => Ok(self.with_sign(code)),
             None => Err(unit.out_of_range(bits, min, max)),
         }
@@ -316,15 +319,20 @@ impl Coding {
     /// [`OutOfRange`] if the code has more bits than the coding or means nothing (then the value is the code itself,
     /// with its sign), or if the unit does not hold its value (beyond 64 bits, the last value that they hold).
     pub const fn value_of(&self, code: u32, unit: Unit) -> Result<i64, OutOfRange> {
+        self.value_among::<All>(code, unit)
+    }
+
+    /// As [`value_of`](Self::value_of), of an encoding that is among `E`'s.
+    const fn value_among<E: Encodings>(&self, code: u32, unit: Unit) -> Result<i64, OutOfRange> {
         let (least, greatest) = self.code_range();
         if code > self.mask() {
             return Err(Unit::Code.out_of_range(code as i64, least, greatest));
         }
         let signed = self.without_sign(code);
-        if signed < least || signed > greatest || !self.has_meaning(signed) {
+        if signed < least || signed > greatest || !self.has_meaning::<E>(signed) {
             return Err(Unit::Code.out_of_range(signed, least, greatest));
         }
-        match self.bits_of(signed, unit.fraction_bits()) {
+        match self.bits_of::<E>(signed, unit.fraction_bits()) {
             Some(bits) => unit.checked(bits),
             None => unit.checked(if signed < 0 { i64::MIN } else { i64::MAX }),
         }
@@ -416,7 +424,7 @@ impl Coding {
     }
 
     /// Whether both are the same: `==` for use in `const fn`.
-    pub(super) const fn same(&self, other: &Self) -> bool {
+    pub(crate) const fn same(&self, other: &Self) -> bool {
         let alike = self.width == other.width && self.max_code == other.max_code && self.sign as u8 == other.sign as u8;
         alike && self.encoding.same(&other.encoding)
     }

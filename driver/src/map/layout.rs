@@ -427,7 +427,7 @@ impl Layout {
     }
 }
 
-pub(super) const fn same_text(a: &str, b: &str) -> bool {
+pub(crate) const fn same_text(a: &str, b: &str) -> bool {
     let (mut a, mut b) = (a.as_bytes(), b.as_bytes());
     if a.len() != b.len() {
         return false;

@@ -21,10 +21,13 @@ mod validate;
 mod vocabulary;
 mod wire;
 
+pub use crate::table::{Kinds, Mapped};
+pub(crate) use coding::scale::{Encodings, Scale};
 pub use coding::{Coding, CodingFlaw, Encoding, Sign, TableEntry};
 pub use devices::{ChainFlaw, ChainMap, Devices, WireDifference};
 pub use flaw::Flaw;
 pub use form::{CommandForm, Piece, Refusal, Request, Source, Write};
+pub(crate) use layout::same_text;
 pub use layout::{Drive, Layout, PositionCounter, RegisterMap, WrapAround};
 pub use message::Message;
 pub use parameter::{CurveSegment, Parameter};

@@ -12,8 +12,9 @@ use core::fmt;
 
 use crate::chain::{Procedure, Step};
 use crate::command::{AxisCommand, Command};
-use crate::map::{Access, Devices, Flag, Layout, MotionState, Register, SharedWrite, Verb};
+use crate::map::{Access, Devices, Flag, Kinds, Layout, MotionState, Register, SharedWrite, Verb};
 use crate::reply::{Reply, ReplyError, Status};
+use crate::table::Kind;
 use crate::units::Value;
 
 use super::{Setting, Settings, SettingsError};
@@ -81,8 +82,8 @@ impl core::error::Error for ApplyError {
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use = "a procedure does nothing until a chain runs it"]
-pub struct Apply<'a, const K: usize, const N: usize> {
-    devices: Devices,
+pub struct Apply<'a, const K: usize, const N: usize, D = Devices> {
+    devices: D,
     settings: [Option<&'a Settings<K>>; N],
     results: [Result<(), ApplyError>; N],
     state: State,
@@ -101,20 +102,26 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
     /// Applies settings to each device, of one layout or of these [`Devices`]; `None` leaves a device as it is and sends
     /// it nothing but filler.
     pub fn new(devices: impl Into<Devices>, settings: [Option<&'a Settings<K>>; N]) -> Self {
-        let devices = devices.into();
-        let mut results = [Ok(()); N];
-        for (device, (result, settings)) in results.iter_mut().zip(settings).enumerate() {
-            if let Some(settings) = settings {
-                *result = settings.check(devices.layout(device)).map_err(ApplyError::Settings);
-            }
-        }
-        let state = if results.iter().any(Result::is_err) { State::Done } else { State::Look };
-        Self { devices, settings, results, state }
+        Self::over(devices.into(), settings)
     }
 
     /// Applies the same settings to every device.
     pub fn to_all(devices: impl Into<Devices>, settings: &'a Settings<K>) -> Self {
         Self::new(devices, [Some(settings); N])
+    }
+}
+
+impl<'a, const K: usize, const N: usize, D: Kinds> Apply<'a, K, N, D> {
+    /// As [`new`](Apply::new), for devices of either kind: with [`Mapped`](crate::map::Mapped) ones it takes less flash.
+    pub fn over(devices: D, settings: [Option<&'a Settings<K>>; N]) -> Self {
+        let mut results = [Ok(()); N];
+        for (device, (result, settings)) in results.iter_mut().zip(settings).enumerate() {
+            if let Some(settings) = settings {
+                *result = check(devices.kind(device), settings.entries()).map_err(ApplyError::Settings);
+            }
+        }
+        let state = if results.iter().any(Result::is_err) { State::Done } else { State::Look };
+        Self { devices, settings, results, state }
     }
 
     /// How it went, for each device.
@@ -122,20 +129,12 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
         &self.results
     }
 
-    /// Whether something is to be written that not every state of the device allows, and its status can be looked at.
-    fn needs_look(&self, device: usize) -> bool {
-        let layout = self.devices.layout(device);
-        let settings = self.settings.get(device).copied().flatten();
-        layout.form(Verb::PeekStatus).is_some()
-            && settings.is_some_and(|settings| settings.entries().iter().any(|entry| rank(layout, entry) < 2))
-    }
-
     /// Fills in one setting's command for each device that has it and is well so far; whether there was any.
     fn fill(
         &self,
         commands: &mut [AxisCommand; N],
         index: usize,
-        command: impl Fn(&'static Layout, &Settings<K>, &Setting) -> Option<Command>,
+        command: impl Fn(D::Kind, &[Setting], &Setting) -> Option<Command>,
     ) -> bool {
         let mut any = false;
         for (device, ((place, settings), result)) in
@@ -143,7 +142,7 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
         {
             if let (Some(settings), Ok(())) = (settings, result)
                 && let Some(entry) = settings.entries().get(index)
-                && let Some(command) = command(self.devices.layout(device), settings, entry)
+                && let Some(command) = command(self.devices.kind(device), settings.entries(), entry)
             {
                 *place = command.on(entry.axis);
                 any = true;
@@ -153,31 +152,43 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
     }
 }
 
+/// As [`Settings::check`].
+fn check(kind: impl Kind, entries: &[Setting]) -> Result<(), SettingsError> {
+    let mut rest = entries;
+    while let [entry, tail @ ..] = rest {
+        rest = tail;
+        let Setting { parameter, axis, .. } = *entry;
+        kind.check(entry).map_err(|error| SettingsError::Command { parameter, axis, error })?;
+        if tail.iter().any(|other| entry.is_of(other)) {
+            return Err(SettingsError::Twice { parameter, axis });
+        }
+    }
+    Ok(())
+}
+
+/// Whether something is to be written that not every state of the device allows, and its status can be looked at.
+fn needs_look(kind: impl Kind, entries: &[Setting]) -> bool {
+    kind.has(Verb::PeekStatus) && entries.iter().any(|entry| rank(kind, entry) < 2)
+}
+
 /// The order in which registers are written: what asks for the most comes first.
-fn rank(layout: &Layout, entry: &Setting) -> u8 {
-    match register(layout, entry).map(|register| register.access) {
-        Some(Access::BridgeOff) => 0,
-        Some(Access::AtStandstill) => 1,
+fn rank(kind: impl Kind, entry: &Setting) -> u8 {
+    match kind.register(entry.parameter, entry.axis) {
+        Some((Access::BridgeOff, _)) => 0,
+        Some((Access::AtStandstill, _)) => 1,
         _ => 2,
     }
 }
 
-fn register(layout: &Layout, entry: &Setting) -> Option<&'static Register> {
-    layout.register(entry.parameter, entry.axis)
-}
-
-/// The command that writes one setting, if it is its turn. Where the map keeps a shadow copy, the register goes out
-/// whole, with the first of its fields: those that are among the settings, and the others' reset codes.
-fn write<const K: usize>(layout: &Layout, settings: &Settings<K>, entry: &Setting, turn: u8) -> Option<Command> {
-    let Setting { parameter, value, .. } = *entry;
-    let address = register(layout, entry)?.address;
-    if rank(layout, entry) != turn {
-        return None;
-    }
+/// The command that writes one setting. Where the map keeps a shadow copy, the register goes out whole, with the first of
+/// its fields: those that are among the settings, and the others' reset codes.
+pub(crate) fn written(layout: &Layout, settings: &[Setting], entry: &Setting) -> Option<Command> {
+    let Setting { parameter, axis, value } = *entry;
+    let address = layout.register(parameter, axis)?.address;
     if layout.wire.shared_write != SharedWrite::Shadow || !layout.is_shared(address) {
         return Some(Command::WriteParameter { parameter, value });
     }
-    let mut fields = settings.entries().iter().filter_map(|other| {
+    let mut fields = settings.iter().filter_map(|other| {
         let (register, code) = other.code(layout).ok()?;
         (register.address == address).then_some((other, register, code))
     });
@@ -189,37 +200,37 @@ fn write<const K: usize>(layout: &Layout, settings: &Settings<K>, entry: &Settin
 }
 
 /// Why a setting must not be written now, as far as the status tells.
-fn obstacle(layout: &Layout, entry: &Setting, status: &Status) -> Option<ApplyError> {
-    let register = register(layout, entry)?;
-    let moves = match status.motion_state_of(entry.axis) {
+fn obstacle(kind: impl Kind, entry: &Setting, status: &Status) -> Option<ApplyError> {
+    let (access, register) = kind.register(entry.parameter, entry.axis)?;
+    let moves = || match status.motion_state_of(entry.axis) {
         Some(state) => state != MotionState::Standstill,
         None => status.flag_of(Flag::Busy, entry.axis) == Some(true),
     };
-    match register.access {
-        Access::AtStandstill if moves => Some(ApplyError::Moving { register: register.name }),
+    match access {
+        Access::AtStandstill if moves() => Some(ApplyError::Moving { register }),
         Access::BridgeOff if status.flag_of(Flag::BridgeOff, entry.axis) == Some(false) => {
-            Some(ApplyError::BridgeDriven { register: register.name })
+            Some(ApplyError::BridgeDriven { register })
         }
         _ => None,
     }
 }
 
-fn compare(layout: &Layout, entry: &Setting, reply: &Reply) -> Result<(), ApplyError> {
-    let (Some(register), Some(found)) = (register(layout, entry), reply.value) else {
+fn compare(kind: impl Kind, entry: &Setting, reply: &Reply) -> Result<(), ApplyError> {
+    let (Some((_, register)), Some(found)) = (kind.register(entry.parameter, entry.axis), reply.value) else {
         return Ok(());
     };
-    let written = register.quantised(entry.value).unwrap_or(entry.value);
-    if found == written { Ok(()) } else { Err(ApplyError::Differs { register: register.name, written, found }) }
+    let written = kind.quantised(entry).unwrap_or(entry.value);
+    if found == written { Ok(()) } else { Err(ApplyError::Differs { register, written, found }) }
 }
 
-impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
+impl<const K: usize, const N: usize, D: Kinds> Procedure<N> for Apply<'_, K, N, D> {
     fn next(&mut self, commands: &mut [AxisCommand; N]) -> Step {
         loop {
             match self.state {
                 State::Look => {
                     let mut any = false;
-                    for (device, place) in commands.iter_mut().enumerate() {
-                        if self.needs_look(device) {
+                    for (device, (place, settings)) in commands.iter_mut().zip(&self.settings).enumerate() {
+                        if settings.is_some_and(|settings| needs_look(self.devices.kind(device), settings.entries())) {
                             *place = Command::PeekStatus.on(0);
                             any = true;
                         }
@@ -231,11 +242,14 @@ impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
                 }
                 State::Write { rank: 3.., .. } => self.state = State::ReadBack { index: 0 },
                 State::Write { rank, index } if index >= K => self.state = State::Write { rank: rank + 1, index: 0 },
-                State::Write { rank, index } => {
-                    if self.fill(commands, index, |layout, settings, entry| write(layout, settings, entry, rank)) {
+                State::Write { rank: turn, index } => {
+                    let write = |kind: D::Kind, settings: &[Setting], entry: &Setting| {
+                        if rank(kind, entry) == turn { kind.write(settings, entry) } else { None }
+                    };
+                    if self.fill(commands, index, write) {
                         return Step::Exchange;
                     }
-                    self.state = State::Write { rank, index: index + 1 };
+                    self.state = State::Write { rank: turn, index: index + 1 };
                 }
                 State::ReadBack { index } if index >= K => self.state = State::Done,
                 State::ReadBack { index } => {
@@ -250,27 +264,27 @@ impl<const K: usize, const N: usize> Procedure<N> for Apply<'_, K, N> {
     }
 
     fn came_back(&mut self, replies: &[Result<Reply, ReplyError>; N]) {
-        let mut results = self.results;
-        for (device, ((result, settings), reply)) in results.iter_mut().zip(&self.settings).zip(replies).enumerate() {
-            let layout = self.devices.layout(device);
+        let Self { devices, settings, results, state } = self;
+        for (device, ((result, settings), reply)) in results.iter_mut().zip(settings).zip(replies).enumerate() {
+            let kind = devices.kind(device);
             let (Some(settings), Ok(())) = (settings, &result) else {
                 continue;
             };
-            *result = match (self.state, reply) {
+            *result = match (*state, reply) {
                 (_, Err(error)) => Err(ApplyError::Reply(*error)),
                 (State::Look, Ok(reply)) => {
-                    let mut obstacles = reply.status.iter().flat_map(|status| {
-                        settings.entries().iter().filter_map(|entry| obstacle(layout, entry, status))
-                    });
+                    let mut obstacles = reply
+                        .status
+                        .iter()
+                        .flat_map(|status| settings.entries().iter().filter_map(|entry| obstacle(kind, entry, status)));
                     obstacles.next().map_or(Ok(()), Err)
                 }
                 (State::ReadBack { index }, Ok(reply)) => {
-                    settings.entries().get(index).map_or(Ok(()), |entry| compare(layout, entry, reply))
+                    settings.entries().get(index).map_or(Ok(()), |entry| compare(kind, entry, reply))
                 }
                 _ => Ok(()),
             };
         }
-        self.results = results;
         self.state = match self.state {
             State::Look if self.results.iter().any(Result::is_err) => State::Done,
             State::Look => State::Write { rank: 0, index: 0 },

@@ -10,6 +10,7 @@ mod shadow;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
 
+pub(crate) use apply::written;
 pub use apply::{Apply, ApplyError, ReadBack};
 pub use shadow::Shadow;
 
@@ -60,7 +61,7 @@ impl Setting {
         }
     }
 
-    const fn code_or_error(&self, layout: &Layout) -> Result<(&'static Register, u32), CommandError> {
+    pub(crate) const fn code_or_error(&self, layout: &Layout) -> Result<(&'static Register, u32), CommandError> {
         let Self { parameter, axis, value } = *self;
         Err(match layout.register(parameter, axis) {
             None => CommandError::NoSuchParameter { parameter },

@@ -202,15 +202,16 @@ impl core::error::Error for OutOfRange {}
 
 /// `numerator` · 2^`shift` / `denominator`, rounded to nearest, halves away from zero.
 ///
-/// `None` if the denominator is zero or the result (or what leads to it) needs more than 64 bits. Two 64-bit
-/// divisions (none by one) and no wider arithmetic: the whole part and the rest are scaled apart.
+/// `None` if the denominator is zero or the result (or what leads to it) needs more than 64 bits. Two
+/// divisions (none by one) and nothing wider than 64 bits: the whole part and the rest are scaled apart.
 pub(crate) const fn scaled(numerator: u64, denominator: u64, shift: u8) -> Option<u64> {
     if denominator == 1 {
         return if numerator.leading_zeros() < shift as u32 { None } else { numerator.checked_shl(shift as u32) };
     }
-    let (Some(whole), Some(rest)) = (numerator.checked_div(denominator), numerator.checked_rem(denominator)) else {
+    if denominator == 0 {
         return None;
-    };
+    }
+    let (whole, rest) = divided(numerator, denominator);
     if whole.leading_zeros() < shift as u32 || rest.leading_zeros() < shift as u32 {
         return None;
     }
@@ -218,11 +219,51 @@ pub(crate) const fn scaled(numerator: u64, denominator: u64, shift: u8) -> Optio
     let (Some(high), Some(rest)) = (whole.checked_shl(shift as u32), rest.checked_shl(shift as u32)) else {
         return None;
     };
-    match (rest.checked_div(denominator), rest.checked_rem(denominator)) {
-        // Compared without doubling the rest or adding half of the denominator: either may leave 64 bits.
-        (Some(low), Some(rest)) => high.checked_add(low + (rest >= denominator - rest) as u64),
-        _ => None,
+    let (low, rest) = divided(rest, denominator);
+    // Compared without doubling the rest or adding half of the denominator: either may leave 64 bits.
+    high.checked_add(low + (rest >= denominator - rest) as u64)
+}
+
+/// Quotient and remainder; of a division by zero, zero and the dividend.
+///
+/// What fits 32 bits is divided so. A processor of 32 bits has no division of 64, and what the compiler puts in its place
+/// takes half a kilobyte of flash; what is rarely wider is divided here bit by bit instead.
+#[inline(never)]
+pub(crate) const fn divided(dividend: u64, divisor: u64) -> (u64, u64) {
+    if dividend <= u32::MAX as u64
+        && divisor <= u32::MAX as u64
+        && let (Some(quotient), Some(rest)) =
+            ((dividend as u32).checked_div(divisor as u32), (dividend as u32).checked_rem(divisor as u32))
+    {
+        return (quotient as u64, rest as u64);
     }
+    if usize::BITS >= u64::BITS
+        && let (Some(quotient), Some(rest)) = (dividend.checked_div(divisor), dividend.checked_rem(divisor))
+    {
+        return (quotient, rest);
+    }
+    divided_by_bits(dividend, divisor)
+}
+
+const fn divided_by_bits(dividend: u64, divisor: u64) -> (u64, u64) {
+    if divisor == 0 {
+        return (0, dividend);
+    }
+    let mut quotient = dividend;
+    let mut rest: u64 = 0;
+    let mut bit = 0;
+    while bit < u64::BITS {
+        // The rest is below the divisor, which may have all 64 bits: the one that is shifted out counts, too.
+        let carry = rest >> 63;
+        rest = rest << 1 | quotient >> 63;
+        quotient <<= 1;
+        if carry != 0 || rest >= divisor {
+            rest = rest.wrapping_sub(divisor);
+            quotient |= 1;
+        }
+        bit += 1;
+    }
+    (quotient, rest)
 }
 
 #[cfg(test)]
@@ -250,6 +291,20 @@ mod tests {
         assert_eq!(scaled(u32::MAX as u64, 1 << 63, 32), Some(2));
         assert_eq!(scaled(u64::MAX, u64::MAX - 1, 0), Some(1));
         assert_eq!(scaled(u64::MAX, 2, 0), Some(1 << 63), "2⁶³ − ½ goes away from zero");
+    }
+
+    #[test]
+    fn dividing_bit_by_bit_gives_what_dividing_gives() {
+        let numbers =
+            [0, 1, 2, 3, 50, 1000, 4095, u32::MAX as u64, 1 << 32, (1 << 63) - 1, 1 << 63, u64::MAX - 1, u64::MAX];
+        for dividend in numbers {
+            assert_eq!(divided(dividend, 0), (0, dividend));
+            for divisor in numbers.into_iter().skip(1) {
+                let expected = (dividend / divisor, dividend % divisor);
+                assert_eq!(divided_by_bits(dividend, divisor), expected, "{dividend} / {divisor}");
+                assert_eq!(divided(dividend, divisor), expected, "{dividend} / {divisor}");
+            }
+        }
     }
 
     #[test]

@@ -24,6 +24,8 @@ use std::path::Path;
 
 use clap::{Parser, Subcommand, ValueEnum};
 
+use crate::bench::Problem;
+
 /// Simulates daisy chains of smart stepper drivers on SPI.
 ///
 /// Without a verb it runs its built-in bench end to end: the driver encodes commands into SPI frames, a virtual chain
@@ -104,6 +106,12 @@ impl Failure {
     /// An input that cannot be used, for `map_err`.
     fn input(error: impl Error) -> Self {
         Self::Input(error.to_string())
+    }
+}
+
+impl From<Problem> for Failure {
+    fn from(problem: Problem) -> Self {
+        Self::input(problem)
     }
 }
 

@@ -7,6 +7,7 @@
 //!                      ->  guard    current limits
 //!                      ->  warn     what the motor, the supply or the map stand in the way of
 //!                      ->  Tuning   plots, snippet
+//!                      ->  heat     the temperatures of the motor file's duty cycle under these currents
 //! ```
 //!
 //! **For which load.** At constant velocity the load of the file with its friction; while the speed changes, the same and the
@@ -21,10 +22,12 @@
 mod codes;
 mod demand;
 mod guard;
+mod heat;
 mod plot;
 mod ramp;
 mod registers;
 mod search;
+pub(crate) mod sheet;
 mod snippet;
 #[cfg(test)]
 mod tests;
@@ -33,6 +36,7 @@ mod warn;
 use stepchain::map::{Drive, Layout, MotionState, Parameter};
 use stepchain::units::Unit;
 
+pub use heat::{Budget, Warmth, budget};
 pub use plot::plots;
 pub use snippet::snippet;
 

@@ -7,7 +7,7 @@ use super::guard::Limits;
 use super::ramp::Ramp;
 use super::registers::{Registers, own_amplitude};
 use super::{TURNING, Tuning};
-use crate::motor::{Setting, SupplyCompensation, VelocityToAvoid, velocities_to_avoid};
+use crate::motor::{Excitation, Setting, SupplyCompensation, VelocityToAvoid, velocities_to_avoid};
 use crate::report::number;
 
 /// Change of current by one code, as a share of the wanted current, from which a code is called coarse.
@@ -165,12 +165,28 @@ fn oscillations(tuning: &Tuning) -> Vec<String> {
     }
     let supply_v = tuning.motor.supply.nominal_v;
     let volts = |velocity| tuning.volts(&tuning.setting, MotionState::ConstantVelocity, velocity, supply_v);
-    let found =
-        velocities_to_avoid(&tuning.motor.motor, &tuning.motor.load, tuning.winding_c, volts, tuning.valid_to_velocity);
+    let found = velocities_to_avoid(
+        &tuning.motor.motor,
+        &tuning.motor.load,
+        tuning.winding_c,
+        volts,
+        tuning.valid_to_velocity,
+        tuning.microsteps_per_step,
+    );
     let words = |velocity: VelocityToAvoid| match velocity {
-        VelocityToAvoid::Resonance { from_velocity, to_velocity, mode } => format!(
-            "resonance inside the range: {from_velocity:.0} to {to_velocity:.0} steps/s feed the rotor's swing of {:.0} Hz",
-            mode.frequency_hz
+        VelocityToAvoid::Resonance { from_velocity, to_velocity, mode, excitation, ripple } => format!(
+            "{} inside the range: at {from_velocity:.0} to {to_velocity:.0} steps/s {} the rotor's swing of {:.0} Hz, by {:.2} \
+             steps (root mean square) at worst",
+            match excitation {
+                Excitation::Edges { harmonic } if harmonic > 1 => "subharmonic resonance",
+                _ => "resonance",
+            },
+            match excitation {
+                Excitation::Detent => "detent torque feeds",
+                Excitation::Edges { .. } => "the edges of steps feed",
+            },
+            mode.frequency_hz,
+            ripple.steps_rms
         ),
         VelocityToAvoid::Unstable(band) => format!(
             "unstable from {:.0} to {:.0} steps/s: the rotor's swing grows by itself, fastest at {:.0} steps/s with {:.1} per \

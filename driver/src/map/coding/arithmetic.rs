@@ -4,27 +4,28 @@
 //! two codes whose values enclose the wanted one, and then takes the one that is nearer once rounded: so a value that
 //! was read from a code always leads back to a code of that value. Knows nothing of code bits and of errors.
 
-use crate::units::{Unit, scaled};
+use crate::units::{Unit, divided, scaled};
 
+use super::scale::{All, Encodings};
 use super::{Coding, Encoding, TableEntry};
 
 impl Coding {
     /// Whether a signed code in range means a value at all.
-    pub(super) const fn has_meaning(&self, code: i64) -> bool {
+    pub(super) const fn has_meaning<E: Encodings>(&self, code: i64) -> bool {
         match self.encoding {
-            Encoding::Reciprocal { zero: false, .. } => code != 0,
-            Encoding::Table(entries) => table_entry(entries, code.unsigned_abs()).is_some(),
+            Encoding::Reciprocal { zero: false, .. } if E::RECIPROCAL => code != 0,
+            Encoding::Table(entries) if E::TABLE => table_entry(entries, code.unsigned_abs()).is_some(),
             _ => true,
         }
     }
 
     /// The fixed-point bits of a signed code's value, rounded to nearest, halves away from zero; `None` if it means
-    /// nothing or overflows.
-    pub(super) const fn bits_of(&self, code: i64, fraction_bits: u8) -> Option<i64> {
+    /// nothing, or overflows, or is of an encoding that `E` leaves out.
+    pub(super) const fn bits_of<E: Encodings>(&self, code: i64, fraction_bits: u8) -> Option<i64> {
         let magnitude = code.unsigned_abs();
         let bits = match self.encoding {
             Encoding::Raw => scaled(magnitude, 1, fraction_bits),
-            Encoding::Linear { numerator, denominator, offset } => {
+            Encoding::Linear { numerator, denominator, offset } if E::LINEAR => {
                 let Some(product) = magnitude.checked_mul(numerator as u64) else {
                     return None;
                 };
@@ -33,25 +34,27 @@ impl Coding {
                 };
                 return with_sign(negative, scaled(sum, denominator as u64, fraction_bits));
             }
-            Encoding::Reciprocal { zero: true, .. } if code == 0 => Some(0),
-            Encoding::Reciprocal { numerator, denominator, .. } => match magnitude.checked_mul(denominator as u64) {
-                Some(divisor) => scaled(numerator as u64, divisor, fraction_bits),
-                None => None,
-            },
-            Encoding::PowerOfTwo { numerator, denominator, falling: false } => {
+            Encoding::Reciprocal { zero: true, .. } if E::RECIPROCAL && code == 0 => Some(0),
+            Encoding::Reciprocal { numerator, denominator, .. } if E::RECIPROCAL => {
+                match magnitude.checked_mul(denominator as u64) {
+                    Some(divisor) => scaled(numerator as u64, divisor, fraction_bits),
+                    None => None,
+                }
+            }
+            Encoding::PowerOfTwo { numerator, denominator, falling: false } if E::RISING => {
                 match times_power_of_two(numerator as u64, magnitude) {
                     Some(product) => scaled(product, denominator as u64, fraction_bits),
                     None => None,
                 }
             }
-            Encoding::PowerOfTwo { numerator, denominator, falling: true } => {
+            Encoding::PowerOfTwo { numerator, denominator, falling: true } if E::FALLING => {
                 halved((numerator as u64).checked_shl(fraction_bits as u32), denominator as u64, magnitude)
             }
-            Encoding::Table(entries) => match table_entry(entries, magnitude) {
+            Encoding::Table(entries) if E::TABLE => match table_entry(entries, magnitude) {
                 Some(entry) => scaled(entry.numerator as u64, entry.denominator as u64, fraction_bits),
                 None => None,
             },
-            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
+            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } if E::MANTISSA => {
                 let mantissa = magnitude & low_bits(mantissa_bits);
                 let exponent = match magnitude.checked_shr(mantissa_bits as u32) {
                     Some(exponent) => exponent,
@@ -67,6 +70,7 @@ impl Coding {
                     None => None,
                 }
             }
+            _ => return None,
         };
         with_sign(code < 0, bits)
     }
@@ -78,7 +82,7 @@ impl Coding {
         let fraction_bits = unit.fraction_bits();
         let (smallest, largest) = match self.encoding {
             Encoding::Raw | Encoding::Linear { .. } => {
-                return (self.bits_of(least, fraction_bits), self.bits_of(greatest, fraction_bits));
+                return (self.bits_of::<All>(least, fraction_bits), self.bits_of::<All>(greatest, fraction_bits));
             }
             Encoding::Table(entries) => return table_extremes(entries, least < 0, unit),
             Encoding::Reciprocal { zero, .. } => (if zero { 0 } else { greatest }, 1),
@@ -91,9 +95,13 @@ impl Coding {
             }
             Encoding::MantissaExponent { mantissa_bits, .. } => (0, self.code_of_greatest(mantissa_bits)),
         };
-        let max = self.bits_of(largest, fraction_bits);
+        let max = self.bits_of::<All>(largest, fraction_bits);
         // With a sign, the values reach as far down as up.
-        let min = if least < 0 { self.bits_of(-largest, fraction_bits) } else { self.bits_of(smallest, fraction_bits) };
+        let min = if least < 0 {
+            self.bits_of::<All>(-largest, fraction_bits)
+        } else {
+            self.bits_of::<All>(smallest, fraction_bits)
+        };
         (min, max)
     }
 
@@ -137,13 +145,15 @@ impl Coding {
     }
 
     /// The signed code whose value, among those that the unit holds, is nearest to these bits.
-    pub(super) const fn nearest(&self, bits: i64, unit: Unit) -> Option<i64> {
-        if let Encoding::Table(entries) = self.encoding {
+    pub(super) const fn nearest<E: Encodings>(&self, bits: i64, unit: Unit) -> Option<i64> {
+        if let Encoding::Table(entries) = self.encoding
+            && E::TABLE
+        {
             let (least, _) = self.code_range();
             return table_nearest(entries, bits, least < 0, unit);
         }
-        let (first, second) = self.neighbours(bits, unit.fraction_bits());
-        match (self.held_bits(first, unit), self.held_bits(second, unit)) {
+        let (first, second) = self.neighbours::<E>(bits, unit.fraction_bits());
+        match (self.held_bits::<E>(first, unit), self.held_bits::<E>(second, unit)) {
             (Some(a), Some(b)) => Some(if a.abs_diff(bits) < b.abs_diff(bits) { first } else { second }),
             (Some(_), None) => Some(first),
             (None, Some(_)) => Some(second),
@@ -153,16 +163,16 @@ impl Coding {
 
     /// The bits of the value that is nearest to these bits.
     pub(super) const fn nearest_bits(&self, bits: i64, unit: Unit) -> Option<i64> {
-        match self.nearest(bits, unit) {
-            Some(code) => self.held_bits(code, unit),
+        match self.nearest::<All>(bits, unit) {
+            Some(code) => self.held_bits::<All>(code, unit),
             None => None,
         }
     }
 
     /// The bits of a code's value, if the unit holds it.
-    const fn held_bits(&self, code: i64, unit: Unit) -> Option<i64> {
+    pub(super) const fn held_bits<E: Encodings>(&self, code: i64, unit: Unit) -> Option<i64> {
         let (min, max) = unit.range();
-        match self.bits_of(code, unit.fraction_bits()) {
+        match self.bits_of::<E>(code, unit.fraction_bits()) {
             Some(bits) if min <= bits && bits <= max => Some(bits),
             _ => None,
         }
@@ -170,18 +180,18 @@ impl Coding {
 
     /// The two codes in range between whose values the wanted one lies (or the outermost one twice), the one of
     /// greater magnitude second. Not for tables.
-    const fn neighbours(&self, bits: i64, fraction_bits: u8) -> (i64, i64) {
+    pub(super) const fn neighbours<E: Encodings>(&self, bits: i64, fraction_bits: u8) -> (i64, i64) {
         let (least, greatest) = self.code_range();
         let greatest = greatest.unsigned_abs();
         // Without a sign, what is nearest to a negative value is what is nearest to zero.
         let negative = bits < 0 && least < 0;
         let magnitude = if bits < 0 && !negative { 0 } else { bits.unsigned_abs() };
         let (first, second) = match self.encoding {
-            Encoding::Raw | Encoding::Table(_) => return self.linear_neighbours(bits, 1, 1, 0, fraction_bits),
-            Encoding::Linear { numerator, denominator, offset } => {
+            Encoding::Raw if E::LINES => return self.linear_neighbours(bits, 1, 1, 0, fraction_bits),
+            Encoding::Linear { numerator, denominator, offset } if E::LINES || E::OFFSET => {
                 return self.linear_neighbours(bits, numerator, denominator, offset, fraction_bits);
             }
-            Encoding::Reciprocal { numerator, denominator, zero } => {
+            Encoding::Reciprocal { numerator, denominator, zero } if E::RECIPROCAL => {
                 // The code is scaled numerator / (denominator · value); where that leaves the range, zero is next.
                 let code = quotient(
                     (numerator as u64).checked_shl(fraction_bits as u32),
@@ -193,14 +203,14 @@ impl Coding {
                     _ => (if zero { 0 } else { greatest }, greatest),
                 }
             }
-            Encoding::PowerOfTwo { numerator, denominator, falling: false } => {
+            Encoding::PowerOfTwo { numerator, denominator, falling: false } if E::RISING => {
                 let code = match multiple(magnitude, denominator, numerator, fraction_bits).checked_ilog2() {
                     Some(code) => code as u64,
                     None => 0,
                 };
                 (least_of(code, greatest), least_of(code + 1, greatest))
             }
-            Encoding::PowerOfTwo { numerator, denominator, falling: true } => {
+            Encoding::PowerOfTwo { numerator, denominator, falling: true } if E::FALLING => {
                 // The first code at which the halved value is not above the wanted one.
                 let times = quotient(
                     (numerator as u64).checked_shl(fraction_bits as u32),
@@ -218,7 +228,7 @@ impl Coding {
                 };
                 (least_of(code.saturating_sub(1), greatest), least_of(code, greatest))
             }
-            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } => {
+            Encoding::MantissaExponent { numerator, denominator, mantissa_bits } if E::MANTISSA => {
                 let multiple = multiple(magnitude, denominator, numerator, fraction_bits);
                 let used_bits = u64::BITS - multiple.leading_zeros();
                 let exponent = used_bits.saturating_sub(mantissa_bits as u32);
@@ -236,6 +246,7 @@ impl Coding {
                 };
                 (least_of(first, top), least_of(second, top))
             }
+            _ => return (least, least),
         };
         if negative { (-(first as i64), -(second as i64)) } else { (first as i64, second as i64) }
     }
@@ -326,11 +337,12 @@ const fn floor_divided(negative: bool, magnitude: u64, divisor: u32) -> i64 {
 
 /// A quotient rounded down, and whether it is exact.
 const fn quotient(numerator: Option<u64>, divisor: Option<u64>) -> Option<(u64, bool)> {
-    let (Some(numerator), Some(divisor)) = (numerator, divisor) else {
-        return None;
-    };
-    match (numerator.checked_div(divisor), numerator.checked_rem(divisor)) {
-        (Some(quotient), Some(rest)) => Some((quotient, rest == 0)),
+    match (numerator, divisor) {
+        (_, Some(0)) => None,
+        (Some(numerator), Some(divisor)) => {
+            let (quotient, rest) = divided(numerator, divisor);
+            Some((quotient, rest == 0))
+        }
         _ => None,
     }
 }
@@ -338,10 +350,8 @@ const fn quotient(numerator: Option<u64>, divisor: Option<u64>) -> Option<(u64, 
 /// How many times `numerator / denominator` goes into a value, rounded down.
 const fn multiple(magnitude: u64, denominator: u32, numerator: u32, shift: u8) -> u64 {
     match floor_of(magnitude as i64, denominator, shift) {
-        Some((_, whole)) => match whole.checked_div(numerator as u64) {
-            Some(multiple) => multiple,
-            None => 0,
-        },
+        Some((_, whole)) if numerator > 0 => divided(whole, numerator as u64).0,
+        Some(_) => 0,
         None => u64::MAX,
     }
 }
@@ -354,12 +364,15 @@ const fn halved(scaled_numerator: Option<u64>, denominator: u64, code: u64) -> O
     if code == 0 {
         return scaled(numerator, denominator, 0);
     }
-    match (numerator.checked_div(denominator), (code - 1) as u32) {
-        // What the division drops is below the half that decides.
-        (Some(whole), shift) if code <= u64::BITS as u64 => Some(((whole >> shift) >> 1) + (whole >> shift & 1)),
-        (Some(_), _) => Some(0),
-        (None, _) => None,
+    if denominator == 0 {
+        return None;
     }
+    if code > u64::BITS as u64 {
+        return Some(0);
+    }
+    // What the division drops is below the half that decides.
+    let twice = divided(numerator, denominator).0 >> (code - 1) as u32;
+    Some((twice >> 1) + (twice & 1))
 }
 
 const fn times_power_of_two(factor: u64, exponent: u64) -> Option<u64> {

@@ -58,10 +58,10 @@ pub fn command() -> Command {
 
 /// Brings the chain up: settings with read-back, then all four axes home at once.
 pub fn bring_up<M: RegisterMap, S: SpiDevice>(chain: &mut Chain<M, S, DEVICES>) -> bool {
-    let mut apply = Apply::<5, DEVICES>::to_all(Chain::<M, S, DEVICES>::LAYOUT, &SETTINGS);
+    let mut apply = Apply::over(Chain::<M, S, DEVICES>::MAPPED, [Some(&SETTINGS); DEVICES]);
     let is_applied = chain.run(&mut apply, &mut NoTime).is_ok() && apply.results().iter().all(Result::is_ok);
     let axes = [AXIS, AXIS.device(1), AXIS.device(2), AXIS.device(3)];
-    let mut homing = Homing::<4, DEVICES>::new(Chain::<M, S, DEVICES>::LAYOUT, axes);
+    let mut homing = Homing::<4, DEVICES, _>::over(Chain::<M, S, DEVICES>::MAPPED, axes);
     let is_run = chain.run(&mut homing, &mut NoTime).is_ok();
     is_applied && is_run && homing.results().iter().all(Result::is_ok)
 }

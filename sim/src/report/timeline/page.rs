@@ -8,7 +8,7 @@ use core::fmt::Write as _;
 use super::drawing::picture;
 use super::{Entry, Timeline};
 use crate::report::number;
-use crate::report::page::{CAUTIONS, STYLE, escaped};
+use crate::report::page::{STYLE, cautions, escaped};
 
 /// Rows of the table of divergences; of more the number is told.
 const LISTED: usize = 500;
@@ -91,7 +91,7 @@ pub fn page(timeline: &Timeline) -> String {
         .map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>", escaped(name), escaped(value)))
         .collect();
     let _ = writeln!(html, "<section><h2>Recording</h2>\n<dl>{facts}</dl></section>");
-    html += CAUTIONS;
+    html += &cautions(false);
     html += "<div id=\"detail\" role=\"status\" aria-live=\"polite\">Point at a mark, or go from one to the next with the \
              arrow keys. A click or Enter keeps what it says.</div>\n";
     let _ = writeln!(html, "</main>\n<script>{SCRIPT}</script>\n</body>\n</html>");

@@ -1,6 +1,7 @@
 //! The tuned setting against other ways to the same figures: exhaustive and random search, simulation, the formulas.
 
 mod best;
+mod heat;
 mod maps;
 mod physics;
 mod words;

@@ -20,7 +20,7 @@ fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
 
 async fn application() -> ! {
     let mut chain = AsyncChain::<Latched, _, DEVICES>::new(Bus);
-    let mut apply = Apply::<5, DEVICES>::to_all(AsyncChain::<Latched, Bus, DEVICES>::LAYOUT, &SETTINGS);
+    let mut apply = Apply::over(AsyncChain::<Latched, Bus, DEVICES>::MAPPED, [Some(&SETTINGS); DEVICES]);
     black_box(chain.run(&mut apply, &mut NoTime).await.is_ok());
     loop {
         let replies = chain.send(&[command(), command(), command(), command()]).await;
