@@ -18,6 +18,8 @@ pub(super) struct Limits {
     pub(super) stall_a: f64,
     /// In amperes.
     pub(super) overcurrent_a: f64,
+    /// The greatest current of a motor in step between no load and the stated one, in amperes.
+    pub(super) in_step_a: f64,
     /// Speed above which a stall at constant velocity exceeds the limit, in full steps/s; `None` if none does.
     pub(super) stall_told_above: Option<f64>,
 }
@@ -38,7 +40,12 @@ pub(super) fn limits(tuning: &Tuning) -> Limits {
     if tuning.setting.drive == Drive::Current {
         let greatest = MotionState::ALL.iter().map(|&state| tuning.setting.amplitudes.of(state)).fold(0.0, f64::max);
         // What is regulated does not rise in a stall.
-        return Limits { stall_a: ROOM * greatest, overcurrent_a: ROOM * ROOM * greatest, stall_told_above: None };
+        return Limits {
+            stall_a: ROOM * greatest,
+            overcurrent_a: ROOM * ROOM * greatest,
+            in_step_a: greatest,
+            stall_told_above: None,
+        };
     }
     let volts = |state, velocity| tuning.volts(&tuning.setting, state, velocity, supply_v);
     let stalled_a = |windings: &Windings, state, velocity| volts(state, velocity) / windings.impedance_ohm(velocity);
@@ -59,6 +66,7 @@ pub(super) fn limits(tuning: &Tuning) -> Limits {
     Limits {
         stall_a,
         overcurrent_a: ROOM * worst_stalled_a,
+        in_step_a,
         stall_told_above: velocities().find(|&v| stalled_a(&warm, MotionState::ConstantVelocity, v) > stall_a),
     }
 }
