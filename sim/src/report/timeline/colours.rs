@@ -1,6 +1,6 @@
 //! The colours of the picture, and how far they stay apart for eyes that see fewer.
 //!
-//! Taken from the Okabe-Ito palette, in tones that have contrast against white. The test below simulates what people
+//! Two of the Okabe-Ito palette and others, in tones that have contrast against white. The test below simulates what people
 //! without one kind of cone see (matrices of Machado, Oliveira and Fernandes, "A Physiologically-based Model for
 //! Simulation of Color Vision Deficiency", 2009, severity 1; from memory) and measures how far any two are apart in CIE
 //! L*a*b*. Shapes and words carry the same meaning as the colours.
@@ -10,7 +10,7 @@ pub(super) const POSITION: &str = "#0072b2";
 /// A velocity's curve.
 pub(super) const VELOCITY: &str = "#e69f00";
 /// Any other curve.
-pub(super) const OTHER: &str = "#009e73";
+pub(super) const OTHER: &str = "#6b6b6b";
 /// A command.
 pub(super) const COMMAND: &str = "#3a414c";
 /// A divergence.

@@ -38,7 +38,7 @@ pub fn drawing(timeline: &Timeline) -> String {
     let mut body = String::new();
     let mut top = 0.0;
     for (number, lane) in timeline.lanes.iter().enumerate() {
-        let _ = write!(body, "<g transform=\"translate(0 {top})\">{}</g>\n", of_lane(timeline, number, lane));
+        let _ = writeln!(body, "<g transform=\"translate(0 {top})\">{}</g>", of_lane(timeline, number, lane));
         top += height(lane);
     }
     let height = top.max(1.0);
@@ -111,18 +111,18 @@ fn panel(name: &str, colour: &str, dashes: &str, points: &[(f64, f64)], top: f64
     );
     for value in ticks(low, high, 4) {
         let (at, label) = (y(value), number(value));
-        let _ = write!(
+        let _ = writeln!(
             svg,
             "<path d=\"M{LEFT} {at:.1}h{PLOT}\" stroke=\"{GRID}\"/><text x=\"{:.1}\" y=\"{:.1}\" font-size=\"12\" \
-             text-anchor=\"end\" fill=\"{TEXT}\">{label}</text>\n",
+             text-anchor=\"end\" fill=\"{TEXT}\">{label}</text>",
             LEFT - 6.0,
             at + 4.0
         );
     }
-    let _ = write!(
+    let _ = writeln!(
         svg,
         "<text x=\"{:.1}\" y=\"{:.1}\" font-size=\"12.5\" fill=\"{TEXT}\" paint-order=\"stroke\" stroke=\"#fff\" \
-         stroke-width=\"4\">{}</text>\n",
+         stroke-width=\"4\">{}</text>",
         LEFT,
         top - 6.0,
         escaped(name)
@@ -131,10 +131,10 @@ fn panel(name: &str, colour: &str, dashes: &str, points: &[(f64, f64)], top: f64
     for (place, (time_s, value)) in points.iter().enumerate() {
         let _ = write!(path, "{}{:.1} {:.1}", if place == 0 { 'M' } else { 'L' }, x(*time_s), y(*value));
     }
-    let _ = write!(
+    let _ = writeln!(
         svg,
         "<path d=\"{path}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2.2\" stroke-linejoin=\"round\" \
-         stroke-dasharray=\"{dashes}\"/>\n"
+         stroke-dasharray=\"{dashes}\"/>"
     );
     svg
 }
@@ -142,17 +142,17 @@ fn panel(name: &str, colour: &str, dashes: &str, points: &[(f64, f64)], top: f64
 fn times(timeline: &Timeline, bottom: f64, x: &impl Fn(f64) -> f64) -> String {
     let mut svg = String::new();
     for time_s in ticks(timeline.start_s, timeline.end_s, 10) {
-        let _ = write!(
+        let _ = writeln!(
             svg,
-            "<text x=\"{:.1}\" y=\"{:.1}\" font-size=\"12\" text-anchor=\"middle\" fill=\"{TEXT}\">{}</text>\n",
+            "<text x=\"{:.1}\" y=\"{:.1}\" font-size=\"12\" text-anchor=\"middle\" fill=\"{TEXT}\">{}</text>",
             x(time_s),
             bottom + 8.0,
             number(time_s)
         );
     }
-    let _ = write!(
+    let _ = writeln!(
         svg,
-        "<text x=\"{:.1}\" y=\"{:.1}\" font-size=\"12\" text-anchor=\"end\" fill=\"{TEXT}\">time, s</text>\n",
+        "<text x=\"{:.1}\" y=\"{:.1}\" font-size=\"12\" text-anchor=\"end\" fill=\"{TEXT}\">time, s</text>",
         WIDTH - RIGHT,
         bottom + 26.0
     );

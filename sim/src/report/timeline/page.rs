@@ -83,18 +83,18 @@ pub fn page(timeline: &Timeline) -> String {
     );
     html += &list(timeline);
     for (number, lane) in timeline.lanes.iter().enumerate() {
-        let _ = write!(html, "<section class=\"lane\">{}</section>\n", picture(timeline, number, lane));
+        let _ = writeln!(html, "<section class=\"lane\">{}</section>", picture(timeline, number, lane));
     }
     let facts: String = timeline
         .facts
         .iter()
         .map(|(name, value)| format!("<dt>{}</dt><dd>{}</dd>", escaped(name), escaped(value)))
         .collect();
-    let _ = write!(html, "<section><h2>Recording</h2>\n<dl>{facts}</dl></section>\n");
+    let _ = writeln!(html, "<section><h2>Recording</h2>\n<dl>{facts}</dl></section>");
     html += &cautions(false);
     html += "<div id=\"detail\" role=\"status\" aria-live=\"polite\">Point at a mark, or go from one to the next with the \
              arrow keys. A click or Enter keeps what it says.</div>\n";
-    let _ = write!(html, "</main>\n<script>{SCRIPT}</script>\n</body>\n</html>\n");
+    let _ = writeln!(html, "</main>\n<script>{SCRIPT}</script>\n</body>\n</html>");
     html
 }
 
