@@ -90,11 +90,7 @@ fn interpreted(bus: &mut Bus, commands: &[AxisCommand; DEVICES], is_in_doubt: bo
     Ok((0..DEVICES).map(|device| talk.reply(device).unwrap()).collect())
 }
 
-fn same<M: RegisterMap>(
-    commands: &[AxisCommand; DEVICES],
-    seed: u64,
-    is_in_doubt: bool,
-) -> Result<(), TestCaseError> {
+fn same<M: RegisterMap>(commands: &[AxisCommand; DEVICES], seed: u64, is_in_doubt: bool) -> Result<(), TestCaseError> {
     let layout = Chain::<M, Bus, DEVICES>::LAYOUT;
     let mut expected_bus = Bus::new(layout, seed);
     let expected = interpreted(&mut expected_bus, commands, is_in_doubt);
@@ -200,12 +196,13 @@ fn command(layout: &'static Layout) -> BoxedStrategy<Command> {
 }
 
 fn axis_command(layout: &'static Layout) -> BoxedStrategy<AxisCommand> {
-    (command(layout), 0..20u8, 0..8u8).prop_map(|(command, axis, buffer_mode)| {
-        // Nearly always an axis that exists, and seldom one that waits.
-        let command = command.on(if axis >= 18 { axis - 17 } else { axis % 2 });
-        if buffer_mode == 0 { command.buffered() } else { command }
-    })
-    .boxed()
+    (command(layout), 0..20u8, 0..8u8)
+        .prop_map(|(command, axis, buffer_mode)| {
+            // Nearly always an axis that exists, and seldom one that waits.
+            let command = command.on(if axis >= 18 { axis - 17 } else { axis % 2 });
+            if buffer_mode == 0 { command.buffered() } else { command }
+        })
+        .boxed()
 }
 
 fn commands(layout: &'static Layout) -> impl Strategy<Value = [AxisCommand; DEVICES]> {

@@ -219,7 +219,7 @@ impl Scale {
 
     const fn negative(&self, code: u32) -> u32 {
         match self.coding.sign {
-            Sign::SignMagnitude if code > 0 => code | (self.mask() >> 1) + 1,
+            Sign::SignMagnitude if code > 0 => code | ((self.mask() >> 1) + 1),
             _ => code.wrapping_neg() & self.mask(),
         }
     }
@@ -277,7 +277,11 @@ impl Scale {
         let (numerator, denominator) = self.ratio;
         let value = match self.kind {
             Kind::Few(first) => self.values::<E>(first).nth(signed as usize).map(u64::from),
-            _ => scaled((signed.unsigned_abs() as u32 as u64).wrapping_mul(numerator.into()), denominator.into(), self.fraction_bits),
+            _ => scaled(
+                (signed.unsigned_abs() as u32 as u64).wrapping_mul(numerator.into()),
+                denominator.into(),
+                self.fraction_bits,
+            ),
         };
         // Beyond 64 bits it is the last value that they hold.
         let bits = value.and_then(|value| i64::try_from(value).ok());
