@@ -129,7 +129,7 @@ pub mod reference;
 pub mod release;
 pub mod reply;
 pub mod settings;
-mod table;
+pub mod table;
 pub mod track;
 pub mod units;
 mod wire;

@@ -9,9 +9,9 @@ use embedded_hal_async::digital::Wait;
 use embedded_hal_async::spi::SpiDevice;
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{ChainMap, Devices, Layout, Mapped, RegisterMap};
+use crate::map::{ChainMap, Devices, Layout, RegisterMap};
 use crate::reply::{Reply, ReplyError};
-use crate::table::{Lane, Tables};
+use crate::table::{Lane, Mapped, Tables};
 
 use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
@@ -215,8 +215,11 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
         if const { Tables::<M>::ARE_WHOLE } {
             let next = |device| commands.get(device).copied().unwrap_or_default();
             let take = |device, found| {
-                if let Some(place) = results.get_mut(device) {
-                    *place = found;
+                // A reply is shorter than what may be wrong with one.
+                match (results.get_mut(device), found) {
+                    (Some(Ok(place)), Ok(reply)) => *place = reply,
+                    (Some(place), found) => *place = found,
+                    (None, _) => {}
                 }
             };
             return self.exchange_by_tables::<false>(next, take).await;

@@ -10,9 +10,9 @@
 //! no device has. Nothing is looked at for filler and for questions. It is a [`Procedure`], so both fronts run it alike.
 
 use crate::command::{AxisCommand, Command};
-use crate::map::{Kinds, Verb};
+use crate::map::Verb;
 use crate::reply::{Reply, ReplyError};
-use crate::table::Kind;
+use crate::table::{Kind, Kinds};
 
 use super::error::{DeviceError, Error};
 use super::procedure::{Procedure, Step};

@@ -6,7 +6,8 @@ use embedded_hal::spi::SpiDevice;
 #[cfg(feature = "async")]
 use crate::chain::AsyncChain;
 use crate::chain::Chain;
-use crate::map::{ChainMap, Kinds};
+use crate::map::ChainMap;
+use crate::table::Kinds;
 use crate::track::{Doubt, Guard, GuardedChain, GuardedError};
 
 use super::procedure::Homing;

@@ -4,8 +4,9 @@ use core::time::Duration;
 
 use crate::chain::{Procedure, Step};
 use crate::command::{AxisCommand, Command};
-use crate::map::{Devices, Kinds};
+use crate::map::Devices;
 use crate::reply::{Reply, ReplyError};
+use crate::table::Kinds;
 
 use super::axis::{Axis, Want};
 use super::error::{AxisError, HomingError};
@@ -39,7 +40,7 @@ impl<const K: usize, const N: usize> Homing<K, N> {
 }
 
 impl<const K: usize, const N: usize, D: Kinds> Homing<K, N, D> {
-    /// As [`new`](Homing::new), for devices of either kind: with [`Mapped`](crate::map::Mapped) ones it takes less flash.
+    /// As [`new`](Homing::new), for devices of either kind: with [`Mapped`](crate::table::Mapped) ones it takes less flash.
     pub fn over(devices: D, axes: [AxisHoming; K]) -> Self {
         let mut earlier = 0;
         let axes = axes.map(|spec| {

@@ -21,7 +21,6 @@ mod validate;
 mod vocabulary;
 mod wire;
 
-pub use crate::table::{Kinds, Mapped};
 pub(crate) use coding::scale::{Encodings, Scale};
 pub use coding::{Coding, CodingFlaw, Encoding, Sign, TableEntry};
 pub use devices::{ChainFlaw, ChainMap, Devices, WireDifference};

@@ -12,9 +12,9 @@ use core::fmt;
 
 use crate::chain::{Procedure, Step};
 use crate::command::{AxisCommand, Command};
-use crate::map::{Access, Devices, Flag, Kinds, Layout, MotionState, Register, SharedWrite, Verb};
+use crate::map::{Access, Devices, Flag, MotionState, Verb};
 use crate::reply::{Reply, ReplyError, Status};
-use crate::table::Kind;
+use crate::table::{Kind, Kinds};
 use crate::units::Value;
 
 use super::{Setting, Settings, SettingsError};
@@ -112,7 +112,7 @@ impl<'a, const K: usize, const N: usize> Apply<'a, K, N> {
 }
 
 impl<'a, const K: usize, const N: usize, D: Kinds> Apply<'a, K, N, D> {
-    /// As [`new`](Apply::new), for devices of either kind: with [`Mapped`](crate::map::Mapped) ones it takes less flash.
+    /// As [`new`](Apply::new), for devices of either kind: with [`Mapped`](crate::table::Mapped) ones it takes less flash.
     pub fn over(devices: D, settings: [Option<&'a Settings<K>>; N]) -> Self {
         let mut results = [Ok(()); N];
         for (device, (result, settings)) in results.iter_mut().zip(settings).enumerate() {
@@ -178,25 +178,6 @@ fn rank(kind: impl Kind, entry: &Setting) -> u8 {
         Some((Access::AtStandstill, _)) => 1,
         _ => 2,
     }
-}
-
-/// The command that writes one setting. Where the map keeps a shadow copy, the register goes out whole, with the first of
-/// its fields: those that are among the settings, and the others' reset codes.
-pub(crate) fn written(layout: &Layout, settings: &[Setting], entry: &Setting) -> Option<Command> {
-    let Setting { parameter, axis, value } = *entry;
-    let address = layout.register(parameter, axis)?.address;
-    if layout.wire.shared_write != SharedWrite::Shadow || !layout.is_shared(address) {
-        return Some(Command::WriteParameter { parameter, value });
-    }
-    let mut fields = settings.iter().filter_map(|other| {
-        let (register, code) = other.code(layout).ok()?;
-        (register.address == address).then_some((other, register, code))
-    });
-    let (first, register, code) = fields.next()?;
-    let replaced = |content, register: &Register, code| content & !register.mask() | register.content(code);
-    let content = replaced(layout.reset_content(address), register, code);
-    let content = fields.fold(content, |content, (_, register, code)| replaced(content, register, code));
-    (first == entry).then_some(Command::WriteContent { parameter, content })
 }
 
 /// Why a setting must not be written now, as far as the status tells.

@@ -10,9 +10,9 @@ mod shadow;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
 
-pub(crate) use apply::written;
 pub use apply::{Apply, ApplyError, ReadBack};
 pub use shadow::Shadow;
+pub(crate) use shadow::written;
 
 use core::fmt;
 

@@ -6,7 +6,7 @@
 //! of what was *asked*: after a transfer that failed, send the command again; after a reset, [`Shadow::reset`].
 
 use crate::command::{AxisCommand, Command, CommandError};
-use crate::map::{Layout, Parameter};
+use crate::map::{Layout, Parameter, Register, SharedWrite};
 use crate::units::Value;
 
 use super::Setting;
@@ -82,4 +82,23 @@ impl<const R: usize> Shadow<R> {
         *content = *content & !register.mask() | register.content(code);
         Ok(Command::WriteContent { parameter, content: *content }.on(axis))
     }
+}
+
+/// The command that writes one setting. Where the map keeps a shadow copy, the register goes out whole, with the first of
+/// its fields: those that are among the settings, and the others' reset codes.
+pub(crate) fn written(layout: &Layout, settings: &[Setting], entry: &Setting) -> Option<Command> {
+    let Setting { parameter, axis, value } = *entry;
+    let address = layout.register(parameter, axis)?.address;
+    if layout.wire.shared_write != SharedWrite::Shadow || !layout.is_shared(address) {
+        return Some(Command::WriteParameter { parameter, value });
+    }
+    let mut fields = settings.iter().filter_map(|other| {
+        let (register, code) = other.code(layout).ok()?;
+        (register.address == address).then_some((other, register, code))
+    });
+    let (first, register, code) = fields.next()?;
+    let replaced = |content, register: &Register, code| content & !register.mask() | register.content(code);
+    let content = replaced(layout.reset_content(address), register, code);
+    let content = fields.fold(content, |content, (_, register, code)| replaced(content, register, code));
+    (first == entry).then_some(Command::WriteContent { parameter, content })
 }

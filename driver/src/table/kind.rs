@@ -22,7 +22,7 @@ impl<K: Copy + sealed::Kinds> Kinds for K {}
 /// The devices of the map `M`, by the tables that the compiler makes of it.
 ///
 /// ```
-/// use stepchain::map::Mapped;
+/// use stepchain::table::Mapped;
 /// use stepchain::reference::Latched;
 ///
 /// const DEVICES: Mapped<Latched> = Mapped::NEW;

@@ -10,6 +10,8 @@
 //!   Talk     the frames of one call                                                               talk
 //! ```
 //!
+//! Whoever writes firmware meets of them but [`Mapped`]: what procedures take that are to use them.
+//!
 //! There is one source of truth, the layout; nothing is written twice. A [`Codec`](crate::Codec) interprets layouts that are
 //! only known at run time, and gives the same bytes, errors and replies. A map that the tables cannot express (words of more
 //! than 64 bits, say, or devices that are unlike) is interpreted by a [`Chain`](crate::Chain), too.

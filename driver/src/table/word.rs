@@ -165,7 +165,7 @@ impl Parts {
                 | Piece::Position { lsb, width, .. } => (Of::Argument, lsb, width),
             };
             let (of, lsb, width) = run;
-            let is_wide = width > 32 && !matches!(of, Of::Status) || lsb > 31 && !matches!(of, Of::Status);
+            let is_wide = (width > 32 || lsb > 31) && !matches!(of, Of::Status);
             let Some((_, [place, ..])) = parts.runs.split_at_mut_checked(parts.count) else {
                 return None;
             };

@@ -118,7 +118,13 @@ impl Unit {
     }
 
     pub(crate) const fn out_of_range(self, bits: i64, min: i64, max: i64) -> OutOfRange {
-        OutOfRange { value: self.number(bits), min: self.number(min), max: self.number(max), unit: self }
+        let fraction_bits = self.fraction_bits();
+        OutOfRange {
+            value: Number { bits, fraction_bits },
+            min: Number { bits: min, fraction_bits },
+            max: Number { bits: max, fraction_bits },
+            unit: self,
+        }
     }
 }
 

@@ -219,7 +219,7 @@ impl Scale {
 
     const fn negative(&self, code: u32) -> u32 {
         match self.coding.sign {
-            Sign::SignMagnitude if code > 0 => code | (self.mask() >> 1) + 1,
+            Sign::SignMagnitude if code > 0 => code | ((self.mask() >> 1) + 1),
             _ => code.wrapping_neg() & self.mask(),
         }
     }

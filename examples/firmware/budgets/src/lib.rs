@@ -72,19 +72,29 @@ pub fn velocities() -> [i32; DEVICES] {
     black_box([409_600, 1_234_567, 4_096, 2_000_000])
 }
 
+fn velocity(bits: i32) -> Velocity {
+    Velocity::from_bits(i64::from(bits)).unwrap_or_default()
+}
+
 /// One command to each device, its velocity known at run time: whether it could be sent, and was answered.
-pub fn exchange<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>, command: impl Fn(Velocity) -> Command) -> bool {
+pub fn exchange_each<M: RegisterMap>(
+    chain: &mut Chain<M, Bus, DEVICES>,
+    command: impl Fn(Velocity) -> Command,
+) -> bool {
     let velocities = velocities();
     let mut are_well = true;
-    let command = |device: usize| {
-        let bits = velocities.get(device).copied().unwrap_or_default();
-        command(Velocity::from_bits(i64::from(bits)).unwrap_or_default())
-    };
+    let command = |device: usize| command(velocity(velocities.get(device).copied().unwrap_or_default()));
     chain.exchange_each(command, |_, reply| are_well &= reply.is_ok()).is_ok() && are_well
 }
 
+/// The same by arrays of commands and of replies.
+pub fn exchange<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>, command: impl Fn(Velocity) -> Command) -> bool {
+    let commands = velocities().map(|bits| command(velocity(bits)));
+    chain.exchange(&commands).is_ok_and(|replies| replies.iter().all(Result::is_ok))
+}
+
 /// Asks every device for its status: whether all could be read.
-pub fn statuses<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>) -> bool {
+pub fn statuses_each<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>) -> bool {
     let mut words = [0; DEVICES];
     let mut are_well = true;
     let reply = |device: usize, reply| match (words.get_mut(device), reply) {
@@ -94,6 +104,22 @@ pub fn statuses<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>) -> bool {
     let is_exchanged = chain.exchange_each(|_| Command::PeekStatus, reply).is_ok();
     black_box(words);
     is_exchanged && are_well
+}
+
+/// The same by arrays of commands and of replies.
+pub fn statuses<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>) -> bool {
+    let Ok(replies) = chain.exchange(&[Command::PeekStatus; DEVICES]) else {
+        return false;
+    };
+    let mut words = [0; DEVICES];
+    for (word, reply) in words.iter_mut().zip(&replies) {
+        match reply {
+            Ok(Reply { status: Some(status), .. }) => *word = status.word() as u32,
+            _ => return false,
+        }
+    }
+    black_box(words);
+    true
 }
 
 /// Bytes that begin at a word of the processor's: what is copied by words is copied quickly, by hand as by the driver.

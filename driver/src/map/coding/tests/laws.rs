@@ -213,7 +213,7 @@ proptest! {
     ) {
         let scale = Scale::new(coding, unit);
         let (min, max) = coding.limits(unit);
-        let between = min.saturating_add(((i128::from(max) - i128::from(min)) * i128::from(share) >> 32) as i64);
+        let between = min.saturating_add((((i128::from(max) - i128::from(min)) * i128::from(share)) >> 32) as i64);
         let mut values = Vec::from([0, aside, between, min, max, min - 1, max + 1, any_bits, any_bits >> 31, i64::MIN]);
         for code in codes_around(&coding, code & coding.mask()) {
             let value = coding.value_of(code, unit);

@@ -10,7 +10,7 @@ use stepchain::reference::Latched;
 use stepchain::{Chain, Command};
 use stepchain_budgets::Bus;
 use stepchain_budgets::application::DEVICES;
-use stepchain_budgets::{exchange, statuses};
+use stepchain_budgets::{exchange_each, statuses_each};
 
 #[panic_handler]
 fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
@@ -21,8 +21,8 @@ fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
 fn main() -> ! {
     let mut chain = Chain::<Latched, _, DEVICES>::new(Bus);
     loop {
-        black_box(exchange(&mut chain, |velocity| Command::MoveVelocity { velocity }));
-        black_box(exchange(&mut chain, |velocity| Command::write(Parameter::ProfileVelocity, velocity)));
-        black_box(statuses(&mut chain));
+        black_box(exchange_each(&mut chain, |velocity| Command::MoveVelocity { velocity }));
+        black_box(exchange_each(&mut chain, |velocity| Command::write(Parameter::ProfileVelocity, velocity)));
+        black_box(statuses_each(&mut chain));
     }
 }

@@ -18,7 +18,7 @@ use stepchain::reference::{FixedWord, Latched};
 use stepchain::{Chain, Command};
 use stepchain_budgets::application::DEVICES;
 use stepchain_budgets::by_hand::{fixed_word, latched};
-use stepchain_budgets::{Bus, constant, exchange, send, statuses, velocities, words};
+use stepchain_budgets::{Bus, constant, exchange, exchange_each, send, statuses, statuses_each, velocities, words};
 
 #[panic_handler]
 fn panic(_: &core::panic::PanicInfo<'_>) -> ! {
@@ -46,6 +46,14 @@ fn count(name: &str, call: &mut dyn FnMut() -> bool) {
 }
 
 fn by_driver<M: RegisterMap>(name: [&str; 3]) {
+    let mut chain = Chain::<M, _, DEVICES>::new(Bus);
+    let [moving, writing, peeking] = name;
+    count(moving, &mut || exchange_each(&mut chain, |velocity| Command::MoveVelocity { velocity }));
+    count(writing, &mut || exchange_each(&mut chain, |velocity| Command::write(Parameter::ProfileVelocity, velocity)));
+    count(peeking, &mut || statuses_each(&mut chain));
+}
+
+fn by_arrays<M: RegisterMap>(name: [&str; 3]) {
     let mut chain = Chain::<M, _, DEVICES>::new(Bus);
     let [moving, writing, peeking] = name;
     count(moving, &mut || exchange(&mut chain, |velocity| Command::MoveVelocity { velocity }));
@@ -77,6 +85,7 @@ fn main() -> ! {
     count("fixed-word.constant-peek.hand", &mut || black_box(fixed_word::statuses(&send(&fixed_word::PEEK))).is_ok());
 
     by_driver::<Latched>(["latched.move.driver", "latched.write.driver", "latched.peek.driver"]);
+    by_arrays::<Latched>(["latched.move.arrays", "latched.write.arrays", "latched.peek.arrays"]);
     count("latched.move.hand", &mut || latched::move_velocity(&velocities()).map(|frames| send(&frames)).is_ok());
     count("latched.write.hand", &mut || {
         latched::write_profile_velocity(&velocities()).map(|frames| send(&frames)).is_ok()
@@ -84,6 +93,7 @@ fn main() -> ! {
     count("latched.peek.hand", &mut || black_box(latched::statuses(&send(&latched::PEEK)))[0] == 0x7E7E);
 
     by_driver::<FixedWord>(["fixed-word.move.driver", "fixed-word.write.driver", "fixed-word.peek.driver"]);
+    by_arrays::<FixedWord>(["fixed-word.move.arrays", "fixed-word.write.arrays", "fixed-word.peek.arrays"]);
     count("fixed-word.move.hand", &mut || fixed_word::move_velocity(&velocities()).map(|frames| send(&frames)).is_ok());
     count("fixed-word.write.hand", &mut || {
         fixed_word::write_profile_velocity(&velocities()).map(|frames| send(&frames)).is_ok()
