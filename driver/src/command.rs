@@ -132,6 +132,12 @@ impl Command {
     /// The key of the command's form in a map; `None` for filler.
     #[must_use]
     pub const fn verb(self) -> Option<Verb> {
+        self.verb_here()
+    }
+
+    /// The same, compiled into its caller.
+    #[inline(always)]
+    pub(crate) const fn verb_here(self) -> Option<Verb> {
         Some(match self {
             Self::Filler => return None,
             Self::MoveVelocity { .. } => Verb::MoveVelocity,

@@ -45,6 +45,7 @@ pub mod random_map;
 pub mod replay;
 pub mod report;
 pub mod run;
+pub mod scope;
 pub mod serve;
 mod spelling;
 mod text;

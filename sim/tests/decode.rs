@@ -55,6 +55,8 @@ fn golden_captures_are_read_as_they_were_worked_out() {
         assert_truth(&format!("mode_{mode}"), "frames", &["--mode", mode]);
         assert_truth(&format!("mode_{mode}"), "frames", &["--guess"]);
     }
+    assert_truth("slide_dipper", "frames", &[]);
+    assert_truth("slide_dipper", "commands", &["--map", "latched"]);
     assert_truth("two_latched", "words", &["--map", "latched"]);
     assert_truth("two_latched", "commands", &["--map", "latched", "--devices", "2"]);
     assert_truth("two_latched", "commands", &["--map", "latched", "--guess"]);

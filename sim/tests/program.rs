@@ -252,6 +252,74 @@ fn a_broken_bench_is_exit_two_with_file_line_and_column() {
     assert!(missing.err.contains("missing.toml"), "{}", missing.err);
 }
 
+/// The built-in bench reads and writes settings of three axes, then moves them: the first and the last of it.
+#[test]
+fn the_bus_of_a_run_is_decoded_without_any_option() {
+    let directory = directory("bus");
+    let run = stepchain(&directory, &["run", "--out", "out", "--format", "json"]);
+    let bytes: u64 = run.objects().iter().map(|axis| axis["bytes_on_wire"].as_u64().unwrap()).sum();
+    let frames = stepchain(&directory, &["decode", "out/bus.vcd", "--format", "json"]);
+    assert_eq!((frames.exit, frames.err.as_str()), (0, ""));
+    let bits: u64 = frames.objects().iter().map(|frame| frame["bits"].as_u64().unwrap()).sum();
+    assert_eq!(bits, 8 * bytes, "every byte that was clocked is in it");
+    let commands = stepchain(&directory, &["decode", "out/bus.vcd", "--map", "latched", "--format", "json"]);
+    assert_eq!(commands.exit, 0, "{}", commands.err);
+    let asked = |device: u64| {
+        let commands = commands.objects();
+        let of = commands.into_iter().filter(|object| object["device"] == device);
+        of.map(|object| object["command"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    for device in 0..3 {
+        let asked = asked(device);
+        assert_eq!(asked.first().map(String::as_str), Some("take status"));
+        assert!(asked.iter().any(|command| command.starts_with("move")), "{asked:?}");
+    }
+}
+
+/// By hand: 60 steps at 1000 steps/s² up to 200 steps/s take 0.2 s to speed up or down, 20 steps each, and 0.1 s between. The
+/// lift stands in a clear field of its own: its motor has nothing to carry.
+#[test]
+fn a_run_with_a_motor_shows_what_a_scope_shows_of_its_longest_move() {
+    let directory = directory("scope");
+    let motor = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/motors/demo.toml");
+    let bench = format!(
+        "[chain]\nmap = \"latched\"\naxes = [\"lift\"]\n[settings.lift]\nprofile_velocity = 200\n\
+         profile_acceleration = 1000\nprofile_deceleration = 1000\nstart_stop_velocity = 0\nstall_limit = 7.5\n\
+         constant_velocity_amplitude = 0.16\naccelerating_amplitude = 0.16\ndecelerating_amplitude = 0.16\n\
+         standstill_amplitude = 0.08\nback_emf_slope_0 = 0\nback_emf_slope_1 = 0\novercurrent_limit = 7.5\n\
+         [motor.lift]\nfile = {:?}\nload_torque_n_m = 0\n\
+         [[step]]\nat_s = 0.05\nlift = {{ move_relative = 4 }}\n\
+         [[step]]\nafter = \"standstill\"\nwait_s = 0.1\nlift = {{ move_relative = 60 }}\n",
+        motor.display().to_string()
+    );
+    fs::write(directory.join("lift.toml"), bench).unwrap();
+    let ran = stepchain(&directory, &["run", "lift.toml", "--out", "out", "--format", "json"]);
+    assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+    let files = files(&directory.join("out"));
+    let text = |name: &str| String::from_utf8(files.get(name).unwrap_or_else(|| panic!("no {name}")).clone()).unwrap();
+    let mut triggers = Vec::new();
+    for event in ["start", "speed_reached", "stop"] {
+        let csv = text(&format!("scope_lift_{event}.csv"));
+        assert!(csv.lines().any(|line| line.starts_with("0.000000000,")), "{event}: no sample at the trigger");
+        let vcd = text(&format!("scope_lift_{event}.vcd"));
+        let body = vcd.split_once("$enddefinitions $end\n").unwrap().1;
+        let rise = body.split_once("\n1!").unwrap().0;
+        triggers.push(rise.rsplit_once('#').unwrap().1.parse::<u64>().unwrap());
+        let svg = text(&format!("scope_lift_{event}.svg"));
+        assert!(text("report.html").contains(&svg), "{event} is not in the report");
+        // 24 V · 0.16 over about 1.75 Ω: it is 2.2 A at rest, and less when it turns.
+        assert!(svg.contains("% below the dashed current"), "{event} shows no droop");
+    }
+    let [start, reached, stop] = triggers.try_into().unwrap();
+    for (found_ns, expected_s) in [(reached - start, 0.2), (stop - start, 0.5)] {
+        assert!((found_ns as f64 * 1e-9 - expected_s).abs() < 1e-3, "{found_ns} ns, not {expected_s} s");
+    }
+    let bus = text("bus.vcd");
+    for name in ["rotor_steps", "current_a_a", "current_b_a"] {
+        assert!(bus.contains(&format!(" {name} $end")), "no {name} in bus.vcd");
+    }
+}
+
 #[test]
 fn a_bench_finds_its_map_file_beside_itself() {
     let directory = directory("map-beside");
@@ -486,7 +554,7 @@ fn a_bench_with_motors_tells_where_the_rotors_are_and_ends_with_1_when_one_has_l
     assert_eq!(winch["faults"].to_string(), "[\"stall on winding A\"]");
     let found = winch["findings"].to_string();
     assert!(found.contains("the rotor of `winch` fell out of step at 0.3"), "{found}");
-    assert!(winch["motor"]["peak_current_a"].as_f64().unwrap() > 2.625, "{winch}");
+    assert!(winch["motor"]["peak_current_a"].as_f64().unwrap() > 2.75, "{winch}");
     assert!(carousel["findings"].as_array().unwrap().is_empty(), "{carousel}");
 }
 

@@ -11,11 +11,11 @@ use embedded_hal_async::spi::SpiDevice;
 use crate::command::{AxisCommand, Command};
 use crate::map::{ChainMap, Devices, Layout, Mapped, RegisterMap};
 use crate::reply::{Reply, ReplyError};
-use crate::table::{Asked, Tables};
+use crate::table::{Lane, Tables};
 
 use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
-use super::exchange::{Exchange, Frame, Frames, only, waits};
+use super::exchange::{Exchange, Frame, Frames, ask_each, only, waits};
 use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::still::UntilStill;
@@ -162,7 +162,9 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        self.heeded(commands.map(Into::into)).await?.all()
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands.map(Into::into));
+        self.heed(&mut heeding).await?;
+        heeding.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
@@ -177,9 +179,15 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     }
 
     pub(crate) async fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands)?;
-        while self.poll(&mut heeding).await? != Step::Done {}
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands);
+        self.heed(&mut heeding).await?;
         heeding.finish()
+    }
+
+    async fn heed(&mut self, heeding: &mut Heeding<Mapped<M>, N>) -> Result<(), Error<S::Error>> {
+        heeding.check()?;
+        while self.poll(heeding).await? != Step::Done {}
+        Ok(())
     }
 
     /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
@@ -193,17 +201,76 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        let mut results = [Ok(Reply::default()); N];
+        self.exchange_into(&commands.map(Into::into), &mut results).await?;
+        Ok(results)
+    }
+
+    /// As [`exchange`](Self::exchange), with the replies in places that hold empty ones.
+    async fn exchange_into(
+        &mut self,
+        commands: &[AxisCommand; N],
+        results: &mut [Result<Reply, ReplyError>; N],
+    ) -> Result<(), Error<S::Error>> {
         if const { Tables::<M>::ARE_WHOLE } {
-            let mut asked = [Asked::NOTHING; N];
-            let mut exchange = self.frames.begin_by_tables(commands, &mut asked)?;
-            transfer(&mut self.spi, &mut exchange).await?;
-            exchange.is_over();
-            return Ok(asked.each_ref().map(Asked::reply::<M>));
+            let next = |device| commands.get(device).copied().unwrap_or_default();
+            let take = |device, found| {
+                if let Some(place) = results.get_mut(device) {
+                    *place = found;
+                }
+            };
+            return self.exchange_by_tables::<false>(next, take).await;
         }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
         transfer(&mut self.spi, &mut exchange).await?;
-        Ok(exchange.finish())
+        exchange.finish(results);
+        Ok(())
+    }
+
+    /// As [`Chain::exchange_each`](super::Chain::exchange_each).
+    ///
+    /// # Errors
+    /// As there.
+    #[inline(always)]
+    pub async fn exchange_each<C: Into<AxisCommand>>(
+        &mut self,
+        mut command: impl FnMut(usize) -> C,
+        mut reply: impl FnMut(usize, Result<Reply, ReplyError>),
+    ) -> Result<(), Error<S::Error>> {
+        if const { Tables::<M>::ARE_WHOLE } {
+            return self.exchange_by_tables::<true>(|device| command(device).into(), reply).await;
+        }
+        let mut device = 0;
+        let commands = [(); N].map(|()| {
+            device += 1;
+            command(device - 1).into()
+        });
+        self.exchange(&commands).await?.into_iter().enumerate().for_each(|(device, found)| reply(device, found));
+        Ok(())
+    }
+
+    /// As [`exchange_each`](Self::exchange_each), by tables, which are compiled into the caller or not.
+    #[inline(always)]
+    async fn exchange_by_tables<const HERE: bool>(
+        &mut self,
+        command: impl FnMut(usize) -> AxisCommand,
+        mut reply: impl FnMut(usize, Result<Reply, ReplyError>),
+    ) -> Result<(), Error<S::Error>> {
+        let mut lanes = [Lane::NOTHING; N];
+        let lengths = ask_each::<M, _, N, HERE>(&mut lanes, command)?;
+        if let Some(mut exchange) = self.frames.begin_in_step(&mut lanes, lengths) {
+            transfer(&mut self.spi, &mut exchange).await?;
+            exchange.is_over();
+            lanes.iter().enumerate().for_each(|(device, lane)| reply(device, lane.reply::<M>(lengths.answers)));
+            return Ok(());
+        }
+        let mut asked = lanes.each_ref().map(Lane::whole::<M>);
+        let mut exchange = self.frames.begin_asked(&mut asked);
+        transfer(&mut self.spi, &mut exchange).await?;
+        exchange.is_over();
+        asked.iter().enumerate().for_each(|(device, one)| reply(device, one.reply::<M>()));
+        Ok(())
     }
 
     /// As [`Chain::exchange_constant`](super::Chain::exchange_constant).
@@ -309,7 +376,8 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
         let mut commands = [AxisCommand::default(); N];
         let step = procedure.next(&mut commands);
         if step == Step::Exchange {
-            let replies = self.exchange(&commands).await?;
+            let mut replies = [Ok(Reply::default()); N];
+            self.exchange_into(&commands, &mut replies).await?;
             procedure.came_back(&replies);
         }
         Ok(step)
@@ -340,6 +408,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
 }
 
 /// Exchanges the frames of one call.
+#[inline(always)]
 async fn transfer<S: SpiDevice, T: Frame>(spi: &mut S, exchange: &mut Exchange<'_, T>) -> Result<(), Error<S::Error>> {
     while let Some(frame) = exchange.next_frame() {
         spi.transfer_in_place(frame).await.map_err(Error::Spi)?;

@@ -6,11 +6,11 @@ use embedded_hal::spi::{Mode, SpiDevice};
 use crate::command::{AxisCommand, Command};
 use crate::map::{ChainMap, Devices, Layout, Mapped, RegisterMap};
 use crate::reply::{Reply, ReplyError};
-use crate::table::{Asked, Tables};
+use crate::table::{Lane, Tables};
 
 use super::constant::{Constant, ConstantAnswers, ConstantLook};
 use super::error::{DeviceError, Error};
-use super::exchange::{Exchange, Frame, Frames, only, waits};
+use super::exchange::{Exchange, Frame, Frames, ask_each, only, waits};
 use super::heed::{Heeded, Heeding};
 use super::procedure::{Procedure, Step};
 use super::talk::Pending;
@@ -146,7 +146,9 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
-        self.heeded(commands.map(Into::into))?.all()
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands.map(Into::into));
+        self.heed(&mut heeding)?;
+        heeding.all()
     }
 
     /// As [`send`](Self::send), with each device's reply or what is wrong with it.
@@ -161,9 +163,15 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     }
 
     pub(crate) fn heeded(&mut self, commands: [AxisCommand; N]) -> Result<Heeded<N>, Error<S::Error>> {
-        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands)?;
-        while self.poll(&mut heeding)? != Step::Done {}
+        let mut heeding = Heeding::new(Mapped::<M>::NEW, commands);
+        self.heed(&mut heeding)?;
         heeding.finish()
+    }
+
+    fn heed(&mut self, heeding: &mut Heeding<Mapped<M>, N>) -> Result<(), Error<S::Error>> {
+        heeding.check()?;
+        while self.poll(heeding)? != Step::Done {}
+        Ok(())
     }
 
     /// Sends one command to each device, as few bytes as that takes, and gives each device's reply or what is wrong with
@@ -177,17 +185,104 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
     where
         C: Copy + Into<AxisCommand>,
     {
+        let mut results = [Ok(Reply::default()); N];
+        self.exchange_into(&commands.map(Into::into), &mut results)?;
+        Ok(results)
+    }
+
+    /// As [`exchange`](Self::exchange), with the replies in places that hold empty ones.
+    fn exchange_into(
+        &mut self,
+        commands: &[AxisCommand; N],
+        results: &mut [Result<Reply, ReplyError>; N],
+    ) -> Result<(), Error<S::Error>> {
         if const { Tables::<M>::ARE_WHOLE } {
-            let mut asked = [Asked::NOTHING; N];
-            let mut exchange = self.frames.begin_by_tables(commands, &mut asked)?;
-            transfer(&mut self.spi, &mut exchange)?;
-            exchange.is_over();
-            return Ok(asked.each_ref().map(Asked::reply::<M>));
+            let next = |device| commands.get(device).copied().unwrap_or_default();
+            let take = |device, found| {
+                if let Some(place) = results.get_mut(device) {
+                    *place = found;
+                }
+            };
+            return self.exchange_by_tables::<false>(next, take);
         }
         let mut pending = [Pending::default(); N];
         let mut exchange = self.frames.begin(commands, &mut pending)?;
         transfer(&mut self.spi, &mut exchange)?;
-        Ok(exchange.finish())
+        exchange.finish(results);
+        Ok(())
+    }
+
+    /// As [`exchange`](Self::exchange), for what has to be quickest: `command` gives each device's command, and `reply` takes
+    /// what it has answered, device by device.
+    ///
+    /// It is compiled into its caller. Where that says which command it is, and only values are known at run time, nothing is
+    /// looked up; and no array of replies is made. Each call has its own copy of that in the image.
+    ///
+    /// ```
+    /// # use embedded_hal_mock::eh1::spi::{Mock, Transaction};
+    /// # let frame = |mosi: [u8; 4]| [
+    /// #     Transaction::transaction_start(),
+    /// #     Transaction::transfer_in_place(mosi.to_vec(), vec![0; 4]),
+    /// #     Transaction::transaction_end(),
+    /// # ];
+    /// # let spi = Mock::new(&[frame([0xB4, 0x00, 0xB4, 0x00]), frame([0x27, 0x10, 0x13, 0x88])].concat());
+    /// use stepchain::reference::Latched;
+    /// use stepchain::units::Velocity;
+    /// use stepchain::{Chain, Command};
+    ///
+    /// let velocities = [Velocity::from_steps_per_s(100)?, Velocity::from_steps_per_s(200)?];
+    /// let mut chain = Chain::<Latched, _, 2>::new(spi);
+    /// let mut are_well = true;
+    /// chain.exchange_each(
+    ///     |device| Command::MoveVelocity { velocity: velocities[device] },
+    ///     |_, reply| are_well &= reply.is_ok(),
+    /// )?;
+    /// assert!(are_well);
+    /// # chain.release().done();
+    /// # Ok::<(), Box<dyn std::error::Error>>(())
+    /// ```
+    ///
+    /// # Errors
+    /// As [`exchange`](Self::exchange).
+    #[inline(always)]
+    pub fn exchange_each<C: Into<AxisCommand>>(
+        &mut self,
+        mut command: impl FnMut(usize) -> C,
+        mut reply: impl FnMut(usize, Result<Reply, ReplyError>),
+    ) -> Result<(), Error<S::Error>> {
+        if const { Tables::<M>::ARE_WHOLE } {
+            return self.exchange_by_tables::<true>(|device| command(device).into(), reply);
+        }
+        let mut device = 0;
+        let commands = [(); N].map(|()| {
+            device += 1;
+            command(device - 1).into()
+        });
+        self.exchange(&commands)?.into_iter().enumerate().for_each(|(device, found)| reply(device, found));
+        Ok(())
+    }
+
+    /// As [`exchange_each`](Self::exchange_each), by tables, which are compiled into the caller or not.
+    #[inline(always)]
+    fn exchange_by_tables<const HERE: bool>(
+        &mut self,
+        command: impl FnMut(usize) -> AxisCommand,
+        mut reply: impl FnMut(usize, Result<Reply, ReplyError>),
+    ) -> Result<(), Error<S::Error>> {
+        let mut lanes = [Lane::NOTHING; N];
+        let lengths = ask_each::<M, _, N, HERE>(&mut lanes, command)?;
+        if let Some(mut exchange) = self.frames.begin_in_step(&mut lanes, lengths) {
+            transfer(&mut self.spi, &mut exchange)?;
+            exchange.is_over();
+            lanes.iter().enumerate().for_each(|(device, lane)| reply(device, lane.reply::<M>(lengths.answers)));
+            return Ok(());
+        }
+        let mut asked = lanes.each_ref().map(Lane::whole::<M>);
+        let mut exchange = self.frames.begin_asked(&mut asked);
+        transfer(&mut self.spi, &mut exchange)?;
+        exchange.is_over();
+        asked.iter().enumerate().for_each(|(device, one)| reply(device, one.reply::<M>()));
+        Ok(())
     }
 
     /// Sends commands that are known when the firmware is compiled; looks at nothing that is answered, so that a command which a
@@ -315,7 +410,8 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
         let mut commands = [AxisCommand::default(); N];
         let step = procedure.next(&mut commands);
         if step == Step::Exchange {
-            let replies = self.exchange(&commands)?;
+            let mut replies = [Ok(Reply::default()); N];
+            self.exchange_into(&commands, &mut replies)?;
             procedure.came_back(&replies);
         }
         Ok(step)
@@ -323,6 +419,7 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> Chain<M, S, N> {
 }
 
 /// Exchanges the frames of one call.
+#[inline(always)]
 fn transfer<S: SpiDevice, T: Frame>(spi: &mut S, exchange: &mut Exchange<'_, T>) -> Result<(), Error<S::Error>> {
     while let Some(frame) = exchange.next_frame() {
         spi.transfer_in_place(frame).map_err(Error::Spi)?;

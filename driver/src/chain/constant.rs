@@ -13,6 +13,7 @@ use core::marker::PhantomData;
 use crate::command::{AxisCommand, Command, Prepared};
 use crate::map::{BitOrder, ChainMap, Crc8, Layout, Message, Piece, StatusLayout, Verb};
 use crate::reply::{ReplyError, Status};
+use crate::table::Tables;
 use crate::wire;
 
 use super::exchange::Aligned;
@@ -361,15 +362,17 @@ impl Reading {
     }
 
     /// The status word in a device's unit.
+    ///
+    /// `check` makes the check over bytes.
     #[inline(always)]
-    fn word(&self, unit: &[u8]) -> Result<u64, ReplyError> {
+    fn word(&self, unit: &[u8], check: impl Fn(Crc8, &[u8]) -> u8) -> Result<u64, ReplyError> {
         if self.is_bare {
             return Ok(u64::from(unit.iter().fold(0, |word: u32, &byte| word << 8 | u32::from(byte))));
         }
         if let Some(crc) = self.crc
             && let [content @ .., found] = unit
         {
-            let expected = wire::check_of(crc, content);
+            let expected = check(crc, content);
             if expected != *found {
                 return Err(ReplyError::Crc { expected, found: *found });
             }
@@ -408,6 +411,10 @@ impl<'a, M: ChainMap, const N: usize, const B: usize> ConstantAnswers<'a, M, N, 
         };
         // The last device's unit came first.
         let unit = self.frame.get(B.checked_sub(reading.bytes * (device + 1))?..)?.get(..reading.bytes)?;
-        Some(reading.word(unit).map(|word| Status::new(word, reading.known, layout)))
+        let check = |crc, bytes: &[u8]| match const { M::DEVICES.are_alike() } {
+            true => Tables::<M>::check_of(crc, bytes),
+            false => wire::check_of(crc, bytes),
+        };
+        Some(reading.word(unit, check).map(|word| Status::new(word, reading.known, layout)))
     }
 }

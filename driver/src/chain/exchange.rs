@@ -10,7 +10,7 @@ use crate::command::{AxisCommand, CommandError};
 use crate::map::ChainMap;
 use crate::reply::{Reply, ReplyError};
 
-use crate::table::{self, Asked, Tables};
+use crate::table::{self, Asked, Lane, Lengths, Tables};
 
 use super::codec::Codec;
 use super::error::Error;
@@ -53,6 +53,18 @@ impl Frame for Talk<'_> {
         self.next_frame()
     }
 
+    fn came_back(&mut self) {
+        self.came_back();
+    }
+}
+
+impl<M: ChainMap> Frame for table::InStep<'_, M> {
+    #[inline(always)]
+    fn next_frame(&mut self) -> Option<&mut [u8]> {
+        self.next_frame()
+    }
+
+    #[inline(always)]
     fn came_back(&mut self) {
         self.came_back();
     }
@@ -123,21 +135,26 @@ impl<M: ChainMap, const N: usize> Frames<M, N> {
         Ok(Exchange { talk: talk.after_idle(idle), out_of_step: &mut self.out_of_step })
     }
 
-    /// As [`begin`](Self::begin), by the tables of the map, which must be whole.
-    pub(super) fn begin_by_tables<'a, C, E>(
+    /// The frames of what was asked by the tables, where every device gets one word and the chain is in step.
+    #[inline(always)]
+    pub(super) fn begin_in_step<'a>(
         &'a mut self,
-        commands: &[C; N],
-        asked: &'a mut [Asked; N],
-    ) -> Result<Exchange<'a, table::Talk<'a, M>>, Error<E>>
-    where
-        C: Copy + Into<AxisCommand>,
-    {
+        lanes: &'a mut [Lane; N],
+        lengths: Lengths,
+    ) -> Option<Exchange<'a, table::InStep<'a, M>>> {
+        if self.out_of_step || !lengths.are_in_step::<M>() {
+            return None;
+        }
+        let frame = self.buffer.0.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
+        let talk = table::InStep::new(lanes, frame, lengths);
+        Some(Exchange { talk, out_of_step: &mut self.out_of_step })
+    }
+
+    /// The frames of whatever was asked by the tables.
+    pub(super) fn begin_asked<'a>(&'a mut self, asked: &'a mut [Asked; N]) -> Exchange<'a, table::Talk<'a, M>> {
         let idle = self.idle_frames();
         let frame = self.buffer.0.as_flattened_mut().get_mut(..const { M::DEVICES.frame_bytes(N) }).unwrap_or_default();
-        for (device, (one, &command)) in asked.iter_mut().zip(commands).enumerate() {
-            Tables::<M>::ask(command.into(), one).map_err(|error| Error::Command { device, error })?;
-        }
-        Ok(Exchange { talk: table::Talk::new(asked, frame, idle), out_of_step: &mut self.out_of_step })
+        Exchange { talk: table::Talk::new(asked, frame, idle), out_of_step: &mut self.out_of_step }
     }
 }
 
@@ -160,17 +177,39 @@ impl<T: Frame> Exchange<'_, T> {
 }
 
 impl Exchange<'_, Talk<'_>> {
-    /// Each device's reply, or what is wrong with it, once all frames were exchanged.
-    pub(super) fn finish<const N: usize>(mut self) -> [Result<Reply, ReplyError>; N] {
+    /// Puts each device's reply, or what is wrong with it, in its place, once all frames were exchanged.
+    pub(super) fn finish<const N: usize>(mut self, results: &mut [Result<Reply, ReplyError>; N]) {
         self.is_over();
-        let mut results = [Ok(Reply::default()); N];
         for (device, result) in results.iter_mut().enumerate() {
             if let Some(reply) = self.talk.reply(device) {
                 *result = reply;
             }
         }
-        results
     }
+}
+
+/// What each device is asked, by tables, and in how many units.
+///
+/// # Errors
+/// [`Error::Command`] for the first that cannot be asked.
+#[inline(always)]
+pub(super) fn ask_each<M: ChainMap, E, const N: usize, const HERE: bool>(
+    lanes: &mut [Lane; N],
+    mut command: impl FnMut(usize) -> AxisCommand,
+) -> Result<Lengths, Error<E>> {
+    let mut lengths = Lengths::NONE;
+    for (device, place) in lanes.iter_mut().enumerate() {
+        let mut lane = Lane::NOTHING;
+        let asked = if HERE {
+            Tables::<M>::ask_here::<true>(command(device), &mut lane)
+        } else {
+            Tables::<M>::ask(command(device), &mut lane)
+        };
+        asked.map_err(|error| Error::Command { device, error })?;
+        lengths.add(&lane);
+        *place = lane;
+    }
+    Ok(lengths)
 }
 
 /// One device's command among filler.
@@ -185,13 +224,25 @@ pub(crate) fn only<E, const N: usize>(device: usize, command: AxisCommand) -> Re
 
 /// A time in the microseconds of a `DelayNs`, rounded up, in as many calls as it needs.
 pub(crate) fn waits(time: Duration) -> impl Iterator<Item = u32> {
-    let whole = time.as_micros();
-    let mut left = if whole.saturating_mul(1000) < time.as_nanos() { whole + 1 } else { whole };
-    core::iter::from_fn(move || {
-        let now = u32::try_from(left).unwrap_or(u32::MAX);
-        left -= u128::from(now);
-        (now > 0).then_some(now)
-    })
+    let mut left = time;
+    core::iter::from_fn(move || next_wait(&mut left))
+}
+
+/// The first of the calls that a time takes.
+#[inline(never)]
+fn next_wait(left: &mut Duration) -> Option<u32> {
+    const MOST: Duration = Duration::from_micros(u32::MAX as u64);
+    if left.is_zero() {
+        return None;
+    }
+    if *left > MOST {
+        *left = left.saturating_sub(MOST);
+        return Some(u32::MAX);
+    }
+    // What is left are 4294 seconds at most.
+    let time_us = (left.as_secs() as u32).wrapping_mul(1_000_000).wrapping_add(left.subsec_nanos().div_ceil(1_000));
+    *left = Duration::ZERO;
+    Some(time_us)
 }
 
 #[cfg(test)]

@@ -47,19 +47,35 @@ enum Stage {
 }
 
 impl<K: Kinds, const N: usize> Heeding<K, N> {
-    /// Sends nothing yet; refuses what cannot be encoded, if something goes out before the commands.
-    pub(super) fn new<E>(kinds: K, commands: [AxisCommand; N]) -> Result<Self, Error<E>> {
-        let mut looks = [Looks::default(); N];
+    /// Sends nothing yet.
+    pub(super) fn new(kinds: K, commands: [AxisCommand; N]) -> Self {
+        let mut looks = [Looks::NOTHING; N];
         for (device, (looks, &command)) in looks.iter_mut().zip(&commands).enumerate() {
             *looks = kinds.kind(device).looks(command);
-        }
-        if looks.iter().any(|looks| looks.before) {
-            for (device, &command) in commands.iter().enumerate() {
-                kinds.kind(device).say(command).map_err(|error| Error::Command { device, error })?;
-            }
+            looks.before &= K::Kind::LOOKS_BEFORE;
         }
         let heeded = Heeded { replies: [Reply::default(); N], errors: [None; N] };
-        Ok(Self { kinds, commands, looks, stage: Stage::Before, heeded, hindered: None })
+        Self { kinds, commands, looks, stage: Stage::Before, heeded, hindered: None }
+    }
+
+    /// Refuses what cannot be encoded, if something goes out before the commands.
+    pub(super) fn check<E>(&self) -> Result<(), Error<E>> {
+        if K::Kind::LOOKS_BEFORE && self.looks.iter().any(|looks| looks.before) {
+            for (device, &command) in self.commands.iter().enumerate() {
+                self.kinds.kind(device).say(command).map_err(|error| Error::Command { device, error })?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The replies, unless something is wrong with one of them: then the first of that.
+    pub(super) fn all<E>(&self) -> Result<[Reply; N], Error<E>> {
+        if K::Kind::LOOKS_BEFORE
+            && let Some((device, verb, obstacle)) = self.hindered
+        {
+            return Err(Error::NotNow { device, verb, obstacle });
+        }
+        self.heeded.all()
     }
 
     /// What came of it, once it is over.
@@ -73,9 +89,13 @@ impl<K: Kinds, const N: usize> Heeding<K, N> {
 
 impl<const N: usize> Heeded<N> {
     /// The replies, unless something is wrong with one of them: then the first of that.
-    pub(crate) fn all<E>(self) -> Result<[Reply; N], Error<E>> {
-        let first = self.errors.iter().enumerate().find_map(|(device, error)| error.map(|error| error.of(device)));
-        first.map_or(Ok(self.replies), Err)
+    pub(crate) fn all<E>(&self) -> Result<[Reply; N], Error<E>> {
+        for (device, error) in self.errors.iter().enumerate() {
+            if let Some(error) = error {
+                return Err(error.of(device));
+            }
+        }
+        Ok(self.replies)
     }
 
     /// Each device's reply, or what is wrong with it.
@@ -115,7 +135,7 @@ impl<K: Kinds, const N: usize> Procedure<N> for Heeding<K, N> {
         let devices = self.commands.iter().zip(&self.looks).zip(replies.iter_mut().zip(errors.iter_mut()));
         for (device, (((command, looks), (reply, error)), result)) in devices.zip(results).enumerate() {
             match (self.stage, result) {
-                (Stage::Before, result) if looks.before && self.hindered.is_none() => {
+                (Stage::Before, result) if K::Kind::LOOKS_BEFORE && looks.before && self.hindered.is_none() => {
                     let found = match result {
                         Ok(reply) => reply.status.and_then(|status| kinds.kind(device).obstacle(*command, &status)),
                         Err(error) => Some(Obstacle::Unseen(*error)),

@@ -133,6 +133,14 @@ impl<D: Kind> Axis<D> {
         }
     }
 
+    /// How it went.
+    pub(super) fn result(&self) -> Result<Homed, HomingError> {
+        match self.stage {
+            Stage::Over(result, _) => result,
+            _ => Err(HomingError::Unfinished),
+        }
+    }
+
     pub(super) fn begin_round(&mut self) {
         if self.ask == Ask::NextRound {
             self.ask = Ask::Position;
@@ -146,7 +154,8 @@ impl<D: Kind> Axis<D> {
         }
     }
 
-    pub(super) fn came_back(&mut self, reply: Result<Reply, ReplyError>, now: Duration) {
+    #[inline(never)]
+    pub(super) fn came_back(&mut self, reply: &Result<Reply, ReplyError>, now: Duration) {
         match (self.ask, reply) {
             (Ask::Send(_), _) => self.ask = Ask::NextRound,
             (Ask::NextRound, _) => {}
@@ -158,25 +167,25 @@ impl<D: Kind> Axis<D> {
                     self.see(counter);
                     self.ask = Ask::Status;
                 }
-                _ => self.disbelieve(ReplyError::Malformed, now),
+                _ => self.disbelieve(&ReplyError::Malformed, now),
             },
             (Ask::ProbedPosition, Ok(reply)) => match reply.value {
                 Some(Value::Position(home)) => self.arrive(home, now),
-                _ => self.disbelieve(ReplyError::Malformed, now),
+                _ => self.disbelieve(&ReplyError::Malformed, now),
             },
-            (Ask::Status, Ok(reply)) => match reply.status {
+            (Ask::Status, Ok(reply)) => match &reply.status {
                 Some(status) => {
                     self.bad = 0;
                     self.ask = Ask::NextRound;
-                    self.decide(&status, now);
+                    self.decide(status, now);
                 }
-                None => self.disbelieve(ReplyError::Malformed, now),
+                None => self.disbelieve(&ReplyError::Malformed, now),
             },
         }
     }
 
     /// The question stands, to be asked again; up to a limit.
-    fn disbelieve(&mut self, error: ReplyError, now: Duration) {
+    fn disbelieve(&mut self, error: &ReplyError, now: Duration) {
         self.bad = self.bad.saturating_add(1);
         if let Stage::Fail(failure) = self.stage {
             if self.bad >= HOPELESS || now >= self.deadline {
@@ -186,7 +195,7 @@ impl<D: Kind> Axis<D> {
             }
         } else if self.bad > self.spec.retries {
             self.bad = 0;
-            self.fail(HomingError::Reply(error), now);
+            self.fail(HomingError::Reply(*error), now);
         }
     }
 

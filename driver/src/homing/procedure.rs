@@ -88,11 +88,7 @@ impl<const K: usize, const N: usize, D: Kinds> Homing<K, N, D> {
 
     /// How it went, in the order in which the axes were given; [`HomingError::Unfinished`] where it is still going.
     pub fn results(&self) -> [Result<Homed, HomingError>; K] {
-        self.phases().map(|phase| match phase {
-            Phase::Homed(homed) => Ok(homed),
-            Phase::Failed { error, .. } => Err(error),
-            _ => Err(HomingError::Unfinished),
-        })
+        self.axes.each_ref().map(Axis::result)
     }
 
     /// The axes that were not homed, each with the reason.
@@ -139,7 +135,7 @@ impl<const K: usize, const N: usize, D: Kinds> Procedure<N> for Homing<K, N, D> 
         for axis in self.axes.iter_mut().filter(|axis| axis.in_flight) {
             axis.in_flight = false;
             if let Some(reply) = replies.get(axis.spec.device) {
-                axis.came_back(*reply, self.now);
+                axis.came_back(reply, self.now);
             }
         }
     }

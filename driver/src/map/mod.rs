@@ -21,6 +21,7 @@ mod validate;
 mod vocabulary;
 mod wire;
 
+pub use crate::table::{Kinds, Mapped};
 pub(crate) use coding::scale::{Encodings, Scale};
 pub use coding::{Coding, CodingFlaw, Encoding, Sign, TableEntry};
 pub use devices::{ChainFlaw, ChainMap, Devices, WireDifference};
@@ -33,5 +34,4 @@ pub use parameter::{CurveSegment, Parameter};
 pub use register::{Access, BitField, Register};
 pub use status::{Clearing, Flag, Holding, MotionStateField, Polarity, StatusBit, StatusLayout};
 pub use vocabulary::{BridgeState, BufferMode, Direction, EdgeAction, MotionState, StopRamp, Verb, Way};
-pub use crate::table::{Kinds, Mapped};
 pub use wire::{BitOrder, Crc8, Framing, ReplyTiming, SharedWrite, SpareClocks, SpiMode, Wire};

@@ -60,6 +60,12 @@ macro_rules! parameters {
 
             /// A number of its own for each parameter: `==` for use in `const fn`.
             pub(crate) const fn id(self) -> u32 {
+                self.id_here()
+            }
+
+            /// The same, compiled into its caller.
+            #[inline(always)]
+            pub(crate) const fn id_here(self) -> u32 {
                 match self {
                     $(Self::$name => $id,)*
                     Self::BackEmfFrom(segment) => 0x1_0000 + segment.id(),

@@ -213,6 +213,12 @@ impl Verb {
     /// A number of its own for each verb, options included: `==` for use in `const fn`.
     #[must_use]
     pub(crate) const fn id(self) -> u8 {
+        self.id_here()
+    }
+
+    /// The same, compiled into its caller.
+    #[inline(always)]
+    pub(crate) const fn id_here(self) -> u8 {
         match self {
             Self::MoveVelocity => 0,
             Self::MoveRelative => 1,

@@ -1,41 +1,23 @@
-//! One device's command under way, by a map's tables: its words one after another, and what comes back between and behind them.
+//! One device's command under way that may take several words, by a map's tables: one after another, and what comes back between
+//! and behind them.
 //!
 //! What is sent and what is made of the answers is as a [`Talk`](crate::Talk) has it; see there and `Codec` for the order of
 //! units. A command is a word; or a sequence of words that write registers; or a word that reads, and one that writes back what
 //! was read with one field changed.
 
-use crate::command::{AxisCommand, Command, CommandError};
-use crate::map::{Access, ChainMap, Direction, Source, Verb, Write};
+use crate::map::{ChainMap, Source, Verb};
 use crate::reply::{Reply, ReplyError, Status};
-use crate::units::{Unit, Value};
-use crate::wire::{Mismatch, low_bits};
+use crate::wire::low_bits;
 
-use super::word::{Answer, Of, Run, Tail, Word};
-use super::{Argument, Field, Form, Tables, at};
+use super::lane::{Content, Lane, Steps, listening, mask, runs, sending, shift_in, shift_out};
+use super::word::{Of, Tail};
+use super::{Form, Tables, at};
 
 /// What one device was asked, up to its answer.
+// In this order the smaller processors reach what is small by their shorter instructions.
 #[derive(Clone, Copy, Debug)]
+#[repr(C)]
 pub(crate) struct Asked {
-    /// What is left of the word that is being sent, its next bit uppermost.
-    word: u64,
-    /// What has come of the answer that is being listened to.
-    got: u64,
-    /// The status word that came last.
-    status: u64,
-    /// The code of the command's argument, or the content that is written.
-    code: u32,
-    /// The content that was read.
-    found: u32,
-    /// The number of the field that is read or written, from 1.
-    field: u8,
-    /// The number of the answer that is being listened to, and of the one that brought the status; from 1.
-    answer: u8,
-    told: u8,
-    axis: u8,
-    is_positive: bool,
-    steps: Steps,
-    /// The step that is under way.
-    step: u8,
     /// Units of the word, and of its answer, that are still to come.
     sending: u8,
     listening: u8,
@@ -43,55 +25,74 @@ pub(crate) struct Asked {
     last_listening: u8,
     /// Whether the unit that comes now belongs to an answer.
     is_heard: bool,
+    /// The numbers of the answer that is being listened to, and of the one that brought the status.
+    answer: u8,
+    told: u8,
+    /// The number of the field that is read or written.
+    field: u8,
+    axis: u8,
+    steps: Steps,
+    /// The number of the sequence of writes that it is.
+    sequence: u8,
+    /// The step that is under way.
+    step: u8,
+    is_negative: bool,
     brings_value: bool,
-    fault: Option<Mismatch>,
+    fault: Fault,
+    request_units: u16,
     /// Frames before the first unit.
     delay: u16,
-    request_units: u16,
+    /// The code of the command's argument, or the content that is written.
+    code: u32,
+    /// The content that was read.
+    found: u32,
+    /// What is left of the word that is being sent, its next bit uppermost; then what has come of its answer.
+    bits: u64,
+    /// The status word that came last.
+    status: u64,
 }
 
-/// The words that a command is sent as.
+/// What is wrong with the answers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Steps {
-    Word,
-    ReadModifyWrite,
-    /// The number of the sequence, from 1.
-    Writes(u8),
-}
-
-/// The numbers that a word's runs stand for.
-struct Content {
-    axis: u8,
-    is_positive: bool,
-    address: u16,
-    data_bits: u8,
-    argument: u32,
-    data: u32,
+enum Fault {
+    None,
+    Crc { expected: u8, found: u8 },
+    Fixed,
 }
 
 impl Asked {
-    pub(crate) const NOTHING: Self = Self {
-        word: 0,
-        got: 0,
-        status: 0,
-        code: 0,
-        found: 0,
-        field: 0,
-        answer: 0,
-        told: 0,
-        axis: 0,
-        is_positive: true,
-        steps: Steps::Word,
-        step: 0,
-        sending: 0,
-        listening: 0,
-        last_listening: 0,
-        is_heard: false,
-        brings_value: false,
-        fault: None,
-        delay: 0,
-        request_units: 0,
-    };
+    /// What a device was asked, whose first word is the next to be sent.
+    #[inline(never)]
+    pub(super) fn of<M: ChainMap>(lane: &Lane) -> Self {
+        let mut asked = Self {
+            sending: lane.sending,
+            listening: lane.listening,
+            last_listening: lane.listening,
+            is_heard: false,
+            answer: lane.answer,
+            told: 0,
+            field: lane.field,
+            axis: lane.axis,
+            steps: lane.steps,
+            sequence: lane.sequence,
+            step: 0,
+            is_negative: lane.is_negative,
+            brings_value: lane.field > 0 && lane.listening > 0,
+            fault: Fault::None,
+            request_units: lane.sending.into(),
+            delay: 0,
+            code: lane.bits as u32,
+            found: 0,
+            bits: lane.bits,
+            status: 0,
+        };
+        match lane.steps {
+            Steps::Word => {}
+            Steps::ReadModifyWrite => asked.begin_reading::<M>(),
+            Steps::Writes => asked.begin_writes::<M>(),
+        }
+        asked
+    }
 
     /// Units of the request, and those behind it in which an answer is awaited.
     pub(super) const fn units(&self) -> (u16, u16) {
@@ -102,296 +103,9 @@ impl Asked {
     pub(super) const fn wait(&mut self, frames: u16) {
         self.delay = frames;
     }
-}
-
-impl<M: ChainMap> Tables<M> {
-    /// Puts a command into the terms of the map; `asked` is as [`Asked::NOTHING`] before.
-    ///
-    /// # Errors
-    /// [`CommandError`] as from the interpreter.
-    #[inline(never)]
-    pub(crate) fn ask(command: AxisCommand, asked: &mut Asked) -> Result<(), CommandError> {
-        let AxisCommand { axis, command, buffer_mode } = command;
-        let Some(verb) = command.verb() else {
-            return Ok(());
-        };
-        if axis >= Self::AXES {
-            return Err(CommandError::NoSuchAxis { axis, axes: Self::AXES });
-        }
-        let Some(form) = Self::form(verb, buffer_mode) else {
-            return Err(CommandError::Unsupported { verb, buffer_mode });
-        };
-        asked.axis = axis;
-        match command {
-            Command::ReadParameter { parameter }
-            | Command::WriteParameter { parameter, .. }
-            | Command::WriteContent { parameter, .. } => {
-                asked.field = Self::field_number(parameter, axis);
-                let Some(field) = Self::field(asked.field) else {
-                    return Err(CommandError::NoSuchParameter { parameter });
-                };
-                match command {
-                    Command::WriteParameter { value, .. } => {
-                        asked.code = Self::code_for(field, value)?;
-                        if Self::KEEPS_SHADOW && field.is_shared {
-                            return Err(CommandError::NeedsShadow { register: field.name });
-                        }
-                        asked.code = asked.code.wrapping_shl(field.lsb.into());
-                        if field.is_shared {
-                            asked.steps = Steps::ReadModifyWrite;
-                        }
-                    }
-                    Command::WriteContent { content, .. } => asked.code = Self::content_for(field, content)?,
-                    _ => {}
-                }
-            }
-            Command::MoveVelocity { velocity }
-            | Command::SearchForSwitch { velocity, .. }
-            | Command::SearchForZero { velocity, .. } => asked.argue::<M>(form, velocity.to_bits())?,
-            Command::MoveRelative { distance } => asked.argue::<M>(form, distance.to_bits())?,
-            Command::MoveAbsolute { target, .. } => {
-                let bits = target.to_bits();
-                let (min, max) = const { Self::LAYOUT.position.range() };
-                if bits < min || bits > max {
-                    let error = Unit::Microsteps.out_of_range(bits, min, max);
-                    return Err(CommandError::OutOfRange { of: verb.name(), error });
-                }
-                asked.argue::<M>(form, bits)?;
-            }
-            Command::PulseInput { direction } => asked.is_positive = matches!(direction, Direction::Positive),
-            _ => {}
-        }
-        asked.begin::<M>(form, verb);
-        Ok(())
-    }
-
-    /// The code that a value is written to a field as.
-    pub(super) fn code_for(field: &Field, value: Value) -> Result<u32, CommandError> {
-        let of = field.name;
-        let scale = Self::scale(field);
-        if matches!(field.access, Access::ReadOnly) {
-            return Err(CommandError::ReadOnly { register: of });
-        }
-        if value.unit() as u8 != scale.unit() as u8 {
-            return Err(CommandError::WrongUnit { register: of, found: value.unit(), expected: scale.unit() });
-        }
-        scale.code_of::<Self>(value.to_bits()).map_err(|error| CommandError::OutOfRange { of, error })
-    }
-
-    fn content_for(field: &Field, content: u32) -> Result<u32, CommandError> {
-        if matches!(field.access, Access::ReadOnly) {
-            return Err(CommandError::ReadOnly { register: field.name });
-        }
-        let mut mask = 0;
-        for other in Self::FIELDS.iter().take(const { Self::BUILT.fields.count }) {
-            if other.address == field.address {
-                mask |= Self::mask_of(other);
-            }
-        }
-        if content & !mask != 0 {
-            return Err(CommandError::Content { register: field.name, found: content, mask });
-        }
-        Ok(content)
-    }
-
-    /// The bits of its register that a field takes.
-    pub(super) fn mask_of(field: &Field) -> u32 {
-        Self::scale(field).mask().wrapping_shl(field.lsb.into())
-    }
-
-    /// The value that a register's content means for a field.
-    pub(super) fn value_in(field: &Field, content: u32) -> Result<Value, crate::units::OutOfRange> {
-        let scale = Self::scale(field);
-        let bits = scale.value_of::<Self>(content.wrapping_shr(field.lsb.into()) & scale.mask())?;
-        Value::from_bits(scale.unit(), bits)
-    }
-
-    /// The word with this content, its first bit uppermost.
-    fn encode(word: &Word, content: &Content) -> u64 {
-        let [high, low] = word.base;
-        let mut bits = u64::from(high) << 32 | u64::from(low);
-        for run in runs::<M>(word.runs) {
-            let number = match run.of {
-                Of::Axis => content.axis.into(),
-                Of::Address => content.address.into(),
-                Of::Data => content.data,
-                Of::Positive => content.is_positive.into(),
-                Of::Negative => (!content.is_positive).into(),
-                Of::Argument => content.argument,
-                Of::Status => 0,
-            };
-            let number = number.wrapping_shr(run.lsb.into()) & mask(run.width);
-            bits |= u64::from(number).wrapping_shl(run.shift.into());
-        }
-        match word.tail {
-            Tail::Nothing => {}
-            Tail::Content => {
-                let below = 64u32.wrapping_sub(word.bits.into()).wrapping_sub(content.data_bits.into());
-                bits |= u64::from(content.data).wrapping_shl(below);
-            }
-            Tail::Check => {
-                let below = 64u32.wrapping_sub(word.bits.into());
-                let check = Self::check(bits.wrapping_shr(below) >> 8, word.bits);
-                bits |= u64::from(check).wrapping_shl(below);
-            }
-        }
-        bits
-    }
-
-    /// The check over a word of so many bits, its own among them; they are padded with zeros in front to whole bytes.
-    fn check(content: u64, bits: u8) -> u8 {
-        let Some(crc) = (const { Self::LAYOUT.wire.crc }) else {
-            return 0;
-        };
-        let steps = |nibble: u8| const { &Self::NIBBLES }.get(nibble as usize).copied().unwrap_or(0);
-        let bytes = bits.wrapping_sub(1) / 8;
-        let mut left = content.wrapping_shl(64u32.wrapping_sub(8 * u32::from(bytes)));
-        let mut register = crate::wire::initial(crc);
-        for _ in 0..bytes {
-            register ^= (left >> 56) as u8;
-            left <<= 8;
-            for _ in 0..2 {
-                register = if crc.reflected {
-                    register >> 4 ^ steps(register & 0xF)
-                } else {
-                    register << 4 ^ steps(register >> 4)
-                };
-            }
-        }
-        register ^ crc.xor_out
-    }
-}
-
-/// The runs of a word or an answer.
-fn runs<M: ChainMap>((first, count): (u8, u8)) -> impl Iterator<Item = &'static Run> {
-    Tables::<M>::RUNS.iter().skip(first.into()).take(count.into())
-}
-
-const fn mask(width: u8) -> u32 {
-    u32::MAX.wrapping_shr(32u32.wrapping_sub(width as u32))
-}
-
-/// The units that a word or an answer takes with a content of so many bits in its tail.
-fn units_with<M: ChainMap>(units: u8, tail: Tail, data_bits: u8) -> u8 {
-    match (tail, data_bits.checked_div(Tables::<M>::UNIT_BITS)) {
-        (Tail::Content, Some(more)) => units.wrapping_add(more),
-        _ => units,
-    }
-}
-
-impl Asked {
-    /// Takes the bits of the command's velocity, distance or target: its direction, and its code.
-    fn argue<M: ChainMap>(&mut self, form: &Form, bits: i64) -> Result<(), CommandError> {
-        self.is_positive = bits >= 0;
-        let Some(&Argument { scale, is_magnitude, of }) = at(Tables::<M>::ARGUMENTS, form.argument) else {
-            return Ok(());
-        };
-        let bits = if is_magnitude { bits.saturating_abs() } else { bits };
-        if let Some(scale) = Tables::<M>::SCALES.get(scale as usize) {
-            self.code =
-                scale.code_of::<Tables<M>>(bits).map_err(|error| CommandError::OutOfRange { of, error })?;
-        }
-        Ok(())
-    }
-
-    /// Makes the first word, and counts the units of all.
-    fn begin<M: ChainMap>(&mut self, form: &'static Form, verb: Verb) {
-        if form.sequence > 0 {
-            self.steps = Steps::Writes(form.sequence);
-            let mut total: u16 = 0;
-            for write in at(Tables::<M>::SEQUENCES, form.sequence).copied().unwrap_or_default() {
-                let (units, answer) = self.lengths::<M>(write);
-                total += u16::from(self.last_listening) + u16::from(units);
-                self.last_listening = answer;
-            }
-            self.request_units = total;
-            self.load_write::<M>();
-            return;
-        }
-        if self.steps == Steps::ReadModifyWrite
-            && let Some(read) = Tables::<M>::form(Verb::ReadParameter, Default::default())
-        {
-            self.load::<M>(read, true);
-            let data_bits = Tables::<M>::field(self.field).map_or(0, |field| field.data_bits);
-            self.last_listening = if Tables::<M>::IN_SAME_SLOTS { listening::<M>(form, data_bits) } else { 0 };
-            let units = units_with::<M>(form.word.units, form.word.tail, data_bits);
-            self.request_units = u16::from(self.sending) + u16::from(self.listening) + u16::from(units);
-            return;
-        }
-        let is_wanted = matches!(verb, Verb::ReadParameter | Verb::PeekStatus | Verb::TakeStatus);
-        self.load::<M>(form, is_wanted || Tables::<M>::IN_SAME_SLOTS);
-        self.request_units = self.sending.into();
-        self.last_listening = self.listening;
-        self.brings_value = self.field > 0 && self.listening > 0;
-    }
-
-    /// Takes a form's word for the one that is sent next.
-    fn load<M: ChainMap>(&mut self, form: &Form, is_answered: bool) {
-        let field = Tables::<M>::field(self.field);
-        let content = Content {
-            axis: self.axis,
-            is_positive: self.is_positive,
-            address: field.map_or(0, |field| field.address),
-            data_bits: field.map_or(0, |field| field.data_bits),
-            argument: self.code,
-            data: self.code | self.found,
-        };
-        self.say::<M>(form, &content, is_answered);
-    }
-
-    fn say<M: ChainMap>(&mut self, form: &Form, content: &Content, is_answered: bool) {
-        self.word = Tables::<M>::encode(&form.word, content);
-        self.sending = units_with::<M>(form.word.units, form.word.tail, content.data_bits);
-        self.got = 0;
-        self.answer = form.answer;
-        self.listening = if is_answered { listening::<M>(form, content.data_bits) } else { 0 };
-    }
-
-    /// Units of one write of a sequence, and of its answer.
-    fn lengths<M: ChainMap>(&self, write: &Write) -> (u8, u8) {
-        let field = Tables::<M>::field(Tables::<M>::field_number(write.parameter, self.axis));
-        let data_bits = field.map_or(0, |field| field.data_bits);
-        match Tables::<M>::form(Verb::WriteParameter, Default::default()) {
-            Some(form) => (
-                units_with::<M>(form.word.units, form.word.tail, data_bits),
-                if Tables::<M>::IN_SAME_SLOTS { listening::<M>(form, data_bits) } else { 0 },
-            ),
-            None => (0, 0),
-        }
-    }
-
-    /// Takes the write whose turn it is, if there is one, for what is sent next.
-    fn load_write<M: ChainMap>(&mut self) {
-        let Steps::Writes(sequence) = self.steps else {
-            return;
-        };
-        let writes = at(Tables::<M>::SEQUENCES, sequence).copied().unwrap_or_default();
-        let Some(write) = writes.get(self.step as usize) else {
-            return;
-        };
-        self.field = Tables::<M>::field_number(write.parameter, self.axis);
-        let field = Tables::<M>::field(self.field);
-        let content = Content {
-            axis: self.axis,
-            is_positive: self.is_positive,
-            address: field.map_or(0, |field| field.address),
-            data_bits: field.map_or(0, |field| field.data_bits),
-            argument: self.code,
-            data: match write.source {
-                Source::Code(code) => code,
-                Source::Argument => self.code,
-                Source::Direction { positive, .. } if self.is_positive => positive,
-                Source::Direction { negative, .. } => negative,
-            },
-        };
-        if let Some(form) = Tables::<M>::form(Verb::WriteParameter, Default::default()) {
-            self.say::<M>(form, &content, Tables::<M>::IN_SAME_SLOTS);
-        }
-    }
 
     /// The unit that the device gets next.
-    #[inline(always)]
-    pub(super) fn next_unit<M: ChainMap>(&mut self) -> u64 {
+    pub(super) const fn next_unit<M: ChainMap>(&mut self) -> u64 {
         self.is_heard = false;
         if self.delay > 0 {
             self.delay -= 1;
@@ -402,22 +116,16 @@ impl Asked {
             return Tables::<M>::FILLER;
         }
         self.sending -= 1;
-        let unused = 64 - u32::from(Tables::<M>::UNIT_BITS);
-        let unit = self.word.wrapping_shr(unused);
-        self.word = if unused == 0 { 0 } else { self.word.wrapping_shl(Tables::<M>::UNIT_BITS.into()) };
-        in_bit_order::<M>(unit)
+        shift_out::<M>(&mut self.bits)
     }
 
     /// Takes in what came back in the device's place.
-    #[inline(always)]
-    pub(super) fn came_back<M: ChainMap>(&mut self, unit: impl FnOnce() -> u64) {
+    pub(super) fn came_back<M: ChainMap>(&mut self, unit: u64) {
         if self.is_heard {
-            let unit = in_bit_order::<M>(unit());
-            self.got = if Tables::<M>::UNIT_BITS < 64 { self.got.wrapping_shl(Tables::<M>::UNIT_BITS.into()) } else { 0 };
-            self.got |= unit;
+            shift_in::<M>(&mut self.bits, unit);
             self.listening -= 1;
             if self.listening == 0 {
-                self.hear::<M>();
+                self.heard::<M>(self.bits);
             }
         }
         if self.steps != Steps::Word && self.delay == 0 && self.sending == 0 && self.listening == 0 {
@@ -425,38 +133,89 @@ impl Asked {
         }
     }
 
+    /// One field of several is read first.
+    fn begin_reading<M: ChainMap>(&mut self) {
+        let write = Tables::<M>::form_or_none(Verb::WriteParameter);
+        let read = Tables::<M>::form_or_none(Verb::ReadParameter);
+        let content = self.content::<M>();
+        self.say::<M>(read, &content, true);
+        self.last_listening = if Tables::<M>::IN_SAME_SLOTS { listening::<M>(write, content.data_units) } else { 0 };
+        let units = sending(write, content.data_units);
+        self.request_units = u16::from(self.sending) + u16::from(self.listening) + u16::from(units);
+    }
+
+    fn begin_writes<M: ChainMap>(&mut self) {
+        let form = Tables::<M>::form_or_none(Verb::WriteParameter);
+        let mut total: u16 = 0;
+        for write in *at(Tables::<M>::SEQUENCES, self.sequence) {
+            let data_units = at(Tables::<M>::FIELDS, Tables::<M>::field_number(write.parameter, self.axis)).data_units;
+            total += u16::from(self.last_listening) + u16::from(sending(form, data_units));
+            self.last_listening = if Tables::<M>::IN_SAME_SLOTS { listening::<M>(form, data_units) } else { 0 };
+        }
+        self.request_units = total;
+        self.load_write::<M>();
+    }
+
+    fn content<M: ChainMap>(&self) -> Content {
+        let field = at(Tables::<M>::FIELDS, self.field);
+        Content {
+            axis: self.axis,
+            is_negative: self.is_negative,
+            address: field.address,
+            data_units: field.data_units,
+            argument: self.code,
+            data: self.code | self.found,
+        }
+    }
+
+    /// Takes a form's word for the one that is sent next.
+    fn say<M: ChainMap>(&mut self, form: &Form, content: &Content, is_answered: bool) {
+        self.bits = Tables::<M>::encode_apart(form, content);
+        self.sending = sending(form, content.data_units);
+        self.answer = form.answer;
+        self.listening = if is_answered { listening::<M>(form, content.data_units) } else { 0 };
+    }
+
+    /// Takes the write whose turn it is, if there is one, for what is sent next.
+    fn load_write<M: ChainMap>(&mut self) {
+        let Some(write) = at(Tables::<M>::SEQUENCES, self.sequence).get(self.step as usize) else {
+            return;
+        };
+        self.field = Tables::<M>::field_number(write.parameter, self.axis);
+        let mut content = self.content::<M>();
+        content.data = match write.source {
+            Source::Code(code) => code,
+            Source::Argument => self.code,
+            Source::Direction { negative, .. } if self.is_negative => negative,
+            Source::Direction { positive, .. } => positive,
+        };
+        self.say::<M>(Tables::<M>::form_or_none(Verb::WriteParameter), &content, Tables::<M>::IN_SAME_SLOTS);
+    }
+
     /// A step is over: on to the next one, unless this one is in doubt.
     #[inline(never)]
     fn go_on<M: ChainMap>(&mut self) {
         self.step = self.step.saturating_add(1);
         // What was not read for sure must not be written back, and nothing is set going by the wrong argument.
-        if self.fault.is_some() {
+        if self.fault != Fault::None {
             return;
         }
-        match (self.steps, self.step) {
-            (Steps::ReadModifyWrite, 1) => {
-                let kept = Tables::<M>::field(self.field).map_or(0, |field| !Tables::<M>::mask_of(field));
-                self.found &= kept;
-                if let Some(form) = Tables::<M>::form(Verb::WriteParameter, Default::default()) {
-                    self.load::<M>(form, Tables::<M>::IN_SAME_SLOTS);
-                }
-                self.brings_value = self.listening > 0;
-            }
-            (Steps::Writes(_), _) => self.load_write::<M>(),
-            _ => {}
+        if self.steps == Steps::Writes {
+            self.load_write::<M>();
+        } else if self.step == 1 {
+            self.found &= !Tables::<M>::mask_of(at(Tables::<M>::FIELDS, self.field));
+            let content = self.content::<M>();
+            self.say::<M>(Tables::<M>::form_or_none(Verb::WriteParameter), &content, Tables::<M>::IN_SAME_SLOTS);
+            self.brings_value = self.listening > 0;
         }
     }
 
     /// The answer is complete: what does it say?
     #[inline(never)]
-    fn hear<M: ChainMap>(&mut self) {
-        let Some(answer) = at(Tables::<M>::ANSWERS, self.answer) else {
-            return;
-        };
-        let mut content = if answer.spare == 0 { self.got } else { self.got.wrapping_shr(answer.spare.into()) };
-        if self.fault.is_none() {
-            self.fault = self.fault_in::<M>(answer, content);
-        }
+    pub(super) fn heard<M: ChainMap>(&mut self, bits: u64) {
+        let answer = at(Tables::<M>::ANSWERS, self.answer);
+        let mut content = bits.wrapping_shr(answer.spare.into());
+        let mut differs = content & answer.fixed_mask != answer.fixed;
         let mut status = 0;
         let mut found = 0;
         if answer.tail == Tail::Content {
@@ -465,75 +224,61 @@ impl Asked {
         }
         for run in runs::<M>(answer.runs) {
             let bits = content.wrapping_shr(run.shift.into());
-            match run.of {
-                Of::Status => status |= (bits & low_bits(run.width.into())).wrapping_shl(run.lsb.into()),
-                Of::Data => found |= (bits as u32 & mask(run.width)).wrapping_shl(run.lsb.into()),
-                _ => {}
-            }
+            let expected: u32 = match run.of {
+                Of::Status => {
+                    status |= (bits & low_bits(run.width.into())).wrapping_shl(run.lsb.into());
+                    continue;
+                }
+                Of::Data => {
+                    found |= (bits as u32 & mask(run.width)).wrapping_shl(run.lsb.into());
+                    continue;
+                }
+                Of::Axis => self.axis.into(),
+                Of::Address => at(Tables::<M>::FIELDS, self.field).address.into(),
+                _ => continue,
+            };
+            differs |= (bits as u32 ^ expected) & mask(run.width) != 0;
         }
         self.found = found;
         if answer.known != 0 {
             self.status = status;
             self.told = self.answer;
         }
-    }
-
-    /// What is not as the map says in an answer, the check first.
-    fn fault_in<M: ChainMap>(&self, answer: &Answer, content: u64) -> Option<Mismatch> {
+        if self.fault != Fault::None {
+            return;
+        }
         if answer.tail == Tail::Check {
             let (expected, found) = (Tables::<M>::check(content >> 8, answer.bits), content as u8);
             if expected != found {
-                return Some(Mismatch::Crc { expected, found });
+                self.fault = Fault::Crc { expected, found };
+                return;
             }
         }
-        let mut differs = content & answer.fixed_mask != answer.fixed;
-        for run in runs::<M>(answer.runs) {
-            let expected = match run.of {
-                Of::Axis => self.axis.into(),
-                Of::Address => Tables::<M>::field(self.field).map_or(0, |field| field.address.into()),
-                _ => continue,
-            };
-            differs |= (content.wrapping_shr(run.shift.into()) as u32 ^ expected) & mask(run.width) != 0;
+        if differs {
+            self.fault = Fault::Fixed;
         }
-        differs.then_some(Mismatch::Fixed)
     }
 
     /// What the device answered, once the talk is over.
     ///
     /// # Errors
     /// [`ReplyError`] if its reply cannot be believed.
-    #[inline(never)]
     pub(crate) fn reply<M: ChainMap>(&self) -> Result<Reply, ReplyError> {
         match self.fault {
-            Some(Mismatch::Crc { expected, found }) => return Err(ReplyError::Crc { expected, found }),
-            Some(Mismatch::Fixed) => return Err(ReplyError::Malformed),
-            None => {}
+            Fault::Crc { expected, found } => return Err(ReplyError::Crc { expected, found }),
+            Fault::Fixed => return Err(ReplyError::Malformed),
+            Fault::None => {}
         }
         let mut reply = Reply::default();
-        if self.brings_value
-            && at(Tables::<M>::ANSWERS, self.answer).is_some_and(|answer| answer.brings_data)
-            && let Some(field) = Tables::<M>::field(self.field)
-        {
+        if self.told > 0 {
+            let known = at(Tables::<M>::ANSWERS, self.told).known;
+            reply.status = Some(Status::new(self.status, known, const { &Tables::<M>::STATUS }));
+        }
+        if self.brings_value && at(Tables::<M>::ANSWERS, self.answer).brings_data {
+            let field = at(Tables::<M>::FIELDS, self.field);
             let value = Tables::<M>::value_in(field, self.found);
             reply.value = Some(value.map_err(|error| ReplyError::Meaningless { register: field.name, error })?);
         }
-        if let Some(answer) = at(Tables::<M>::ANSWERS, self.told) {
-            reply.status = Some(Status::new(self.status, answer.known, const { &Tables::<M>::STATUS }));
-        }
         Ok(reply)
-    }
-}
-
-/// Units of a form's answer.
-fn listening<M: ChainMap>(form: &Form, data_bits: u8) -> u8 {
-    at(Tables::<M>::ANSWERS, form.answer).map_or(0, |answer| units_with::<M>(answer.units, answer.tail, data_bits))
-}
-
-/// The unit as it stands in the frame, or back: its own inverse.
-const fn in_bit_order<M: ChainMap>(unit: u64) -> u64 {
-    if Tables::<M>::IS_LSB_FIRST {
-        unit.reverse_bits().wrapping_shr(64 - Tables::<M>::UNIT_BITS as u32)
-    } else {
-        unit
     }
 }

@@ -2,9 +2,7 @@
 
 use crate::chain::Looks;
 use crate::command::Command;
-use crate::map::{
-    Access, BufferMode, Coding, Encoding, Layout, Parameter, Piece, Request, Scale, Source, Verb, Write,
-};
+use crate::map::{Access, BufferMode, Coding, Encoding, Layout, Parameter, Piece, Request, Scale, Source, Verb, Write};
 use crate::units::{Unit, Value};
 
 use super::word::{Answer, NO_RUN, Parts, Run, Tail, Word};
@@ -17,6 +15,7 @@ const SCALES: usize = 64;
 const ARGUMENTS: usize = 32;
 const ANSWERS: usize = 16;
 const MANY_RUNS: usize = 64;
+const VALUES: usize = 128;
 const SEQUENCES: usize = KEYS;
 
 /// All tables of a map, in places for as many entries as any map may have.
@@ -32,14 +31,17 @@ pub(super) struct Built {
     pub(super) answers: List<Answer, ANSWERS>,
     pub(super) runs: List<Run, MANY_RUNS>,
     pub(super) sequences: List<&'static [Write], SEQUENCES>,
+    /// The values of the codes of scales that have few of them.
+    pub(super) values: List<u32, VALUES>,
     pub(super) encodings: Seen,
     /// Whether the status is to be looked at before any command.
     pub(super) looks_before: bool,
 }
 
-/// The encodings that there are among the scales.
+/// The encodings that there are among the scales whose codes are found as the coding itself does it.
 #[derive(Clone, Copy)]
 pub(super) struct Seen {
+    pub(super) any: bool,
     pub(super) linear: bool,
     pub(super) offset: bool,
     pub(super) reciprocal: bool,
@@ -51,6 +53,7 @@ pub(super) struct Seen {
 
 impl Seen {
     const NONE: Self = Self {
+        any: false,
         linear: false,
         offset: false,
         reciprocal: false,
@@ -61,6 +64,7 @@ impl Seen {
     };
 
     const fn and(mut self, encoding: Encoding) -> Self {
+        self.any = true;
         match encoding {
             Encoding::Raw => {}
             Encoding::Linear { offset, .. } => {
@@ -87,8 +91,9 @@ pub(super) struct List<T, const MOST: usize> {
 }
 
 impl<T: Copy, const MOST: usize> List<T, MOST> {
-    const fn new(any: T) -> Self {
-        Self { entries: [any; MOST], count: 0 }
+    /// With the entry for none, whose number is 0.
+    const fn new(none: T) -> Self {
+        Self { entries: [none; MOST], count: 1 }
     }
 
     const fn as_slice(&self) -> &[T] {
@@ -98,14 +103,14 @@ impl<T: Copy, const MOST: usize> List<T, MOST> {
         }
     }
 
-    /// The number of the new entry, from 1; `None` if there is no room.
+    /// The number of the new entry; `None` if there is no room.
     const fn push(&mut self, entry: T) -> Option<u8> {
         let Some((_, [place, ..])) = self.entries.split_at_mut_checked(self.count) else {
             return None;
         };
         *place = entry;
         self.count += 1;
-        Some(self.count as u8)
+        Some(self.count as u8 - 1)
     }
 
     /// As many entries as there are places; `any` fills those that are left.
@@ -122,8 +127,7 @@ impl<T: Copy, const MOST: usize> List<T, MOST> {
 }
 
 const NO_WORD: Word = Word { base: [0; 2], runs: (0, 0), bits: 0, units: 0, tail: Tail::Nothing };
-pub(super) const NO_FORM: Form =
-    Form { word: NO_WORD, sequence: 0, answer: 0, argument: 0, looks: Looks::NOTHING };
+pub(super) const NO_FORM: Form = Form { word: NO_WORD, sequence: 0, answer: 0, argument: 0, looks: Looks::NOTHING };
 pub(super) const NO_ANSWER: Answer = Answer {
     fixed_mask: 0,
     fixed: 0,
@@ -134,6 +138,7 @@ pub(super) const NO_ANSWER: Answer = Answer {
     spare: 0,
     tail: Tail::Nothing,
     brings_data: false,
+    is_bare_status: false,
 };
 pub(super) const NO_ARGUMENT: Argument = Argument { scale: 0, is_magnitude: false, of: "" };
 pub(super) const NO_FIELD: Field = Field {
@@ -141,11 +146,12 @@ pub(super) const NO_FIELD: Field = Field {
     axis: 0,
     lsb: 0,
     scale: 0,
-    data_bits: 0,
+    data_units: 0,
     address: 0,
     access: Access::ReadOnly,
     is_shared: false,
     looks: (Looks::NOTHING, Looks::NOTHING),
+    content_mask: 0,
     name: "",
 };
 
@@ -162,6 +168,7 @@ impl Built {
             answers: List::new(NO_ANSWER),
             runs: List::new(NO_RUN),
             sequences: List::new(&[]),
+            values: List::new(0),
             encodings: Seen::NONE,
             looks_before: false,
         };
@@ -179,6 +186,9 @@ impl Built {
             if data_bits > most_data_bits {
                 most_data_bits = data_bits;
             }
+            let Some(data_units) = data_bits.checked_div(layout.wire.unit_bits as u16) else {
+                return None;
+            };
             if data_bits > 64 {
                 return None;
             }
@@ -193,11 +203,12 @@ impl Built {
                 axis,
                 lsb: register.lsb,
                 scale,
-                data_bits: data_bits as u8,
+                data_units: data_units as u8,
                 address: register.address,
                 access: register.access,
                 is_shared: layout.is_shared(register.address),
                 looks: (Looks::of(layout, write.on(axis)), Looks::of(layout, whole.on(axis))),
+                content_mask: layout.content_mask(register.address),
                 name: register.name,
             };
             self.looks_before |= field.looks.0.before || field.looks.1.before;
@@ -268,6 +279,8 @@ impl Built {
                     spare: (parts.units * layout.wire.unit_bits as u16 - parts.bits) as u8,
                     tail: parts.tail,
                     brings_data: parts.brings_data,
+                    is_bare_status: matches!(form.reply, [Piece::Status { lsb: 0, .. }])
+                        && parts.bits == parts.units * layout.wire.unit_bits as u16,
                 };
                 let Some(number) = self.answers.push(answer) else {
                     return None;
@@ -296,22 +309,36 @@ impl Built {
         if reads || layout.shared_registers() == 0 { Some(()) } else { None }
     }
 
-    /// The number of a scale, from 0.
+    /// The number of a scale.
     const fn scale(&mut self, coding: &Coding, unit: Unit) -> Option<u8> {
         let mut rest = self.scales.as_slice();
         let mut number = 0;
         while let [scale, tail @ ..] = rest {
-            if scale.is_same(coding, unit) {
+            if number > 0 && scale.is_same(coding, unit) {
                 return Some(number);
             }
             number += 1;
             rest = tail;
         }
-        self.encodings = self.encodings.and(coding.encoding);
-        match self.scales.push(Scale::new(*coding, unit)) {
-            Some(_) => Some(number),
-            None => None,
+        let mut scale = Scale::new(*coding, unit);
+        if let Some((values, count)) = scale.few() {
+            // The first entry of a list is that for none.
+            let first = self.values.count;
+            let Some((mut rest, _)) = values.split_at_checked(count) else {
+                return None;
+            };
+            while let [value, tail @ ..] = rest {
+                rest = tail;
+                if self.values.push(*value).is_none() {
+                    return None;
+                }
+            }
+            scale = scale.by_values(first as u8);
         }
+        if scale.is_other() {
+            self.encodings = self.encodings.and(coding.encoding);
+        }
+        self.scales.push(scale)
     }
 
     /// Where the runs of a word are in the table: alike ones stand there once.
@@ -342,14 +369,8 @@ impl Built {
         Some((first, parts.count as u8))
     }
 
-    /// The number of what a verb's form takes, from 1; 0 if it takes nothing.
-    const fn argument(
-        &mut self,
-        layout: &'static Layout,
-        request: Request,
-        verb: Verb,
-        unit: Unit,
-    ) -> Option<u8> {
+    /// The number of what a verb's form takes; 0 if it takes nothing.
+    const fn argument(&mut self, layout: &'static Layout, request: Request, verb: Verb, unit: Unit) -> Option<u8> {
         let mut found: Option<(&Coding, &'static str)> = None;
         let mut is_magnitude = false;
         match request {

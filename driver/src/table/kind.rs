@@ -11,7 +11,7 @@ use crate::reply::Status;
 use crate::settings::{Setting, written};
 use crate::units::Value;
 
-use super::{Asked, Tables, at};
+use super::{Lane, Tables, at};
 
 /// What the devices of a chain are like: [`Devices`], which are looked up when the firmware runs, or [`Mapped`], of which the
 /// compiler knows the map. Both give the same frames; `Mapped` takes a fraction of the flash.
@@ -50,6 +50,9 @@ pub(crate) mod sealed {
 
 /// What is asked of one device's kind.
 pub(crate) trait Kind: Copy {
+    /// Whether the status may have to be looked at before a command.
+    const LOOKS_BEFORE: bool;
+
     /// Why a command cannot be put into words.
     fn say(self, command: AxisCommand) -> Result<(), CommandError>;
 
@@ -120,6 +123,8 @@ impl<M: ChainMap> sealed::Kinds for Mapped<M> {
 }
 
 impl Kind for &'static Layout {
+    const LOOKS_BEFORE: bool = true;
+
     fn say(self, command: AxisCommand) -> Result<(), CommandError> {
         Prepared::new(self, command).map(|_| ())
     }
@@ -177,9 +182,11 @@ impl<M: ChainMap> Mapped<M> {
 }
 
 impl<M: ChainMap> Kind for Mapped<M> {
+    const LOOKS_BEFORE: bool = !Tables::<M>::ARE_WHOLE || Tables::<M>::LOOKS_BEFORE;
+
     fn say(self, command: AxisCommand) -> Result<(), CommandError> {
         if const { Tables::<M>::ARE_WHOLE } {
-            Tables::<M>::ask(command, &mut { Asked::NOTHING })
+            Tables::<M>::ask(command, &mut { Lane::NOTHING })
         } else {
             self.layout().say(command)
         }
@@ -191,10 +198,7 @@ impl<M: ChainMap> Kind for Mapped<M> {
 
     fn obstacle(self, command: AxisCommand, status: &Status) -> Option<Obstacle> {
         // Only what is looked at beforehand can be foreseen.
-        if const { Tables::<M>::ARE_WHOLE && !Tables::<M>::LOOKS_BEFORE } {
-            return None;
-        }
-        self.layout().obstacle(command, status)
+        if Self::LOOKS_BEFORE { self.layout().obstacle(command, status) } else { None }
     }
 
     fn has(self, verb: Verb) -> bool {
@@ -208,7 +212,7 @@ impl<M: ChainMap> Kind for Mapped<M> {
     fn tells(self, verb: Verb, bit: u8) -> bool {
         if const { Tables::<M>::ARE_WHOLE } {
             let answer = Tables::<M>::form(verb, BufferMode::Aborting).map_or(0, |form| form.answer);
-            at(Tables::<M>::ANSWERS, answer).is_some_and(|answer| answer.known.wrapping_shr(bit.into()) & 1 == 1)
+            at(Tables::<M>::ANSWERS, answer).known.wrapping_shr(bit.into()) & 1 == 1
         } else {
             self.layout().tells(verb, bit)
         }
@@ -224,8 +228,9 @@ impl<M: ChainMap> Kind for Mapped<M> {
 
     fn register(self, parameter: Parameter, axis: u8) -> Option<(Access, &'static str)> {
         if const { Tables::<M>::ARE_WHOLE } {
-            let field = Tables::<M>::field(Tables::<M>::field_number(parameter, axis))?;
-            Some((field.access, field.name))
+            let number = Tables::<M>::field_number(parameter, axis);
+            let field = at(Tables::<M>::FIELDS, number);
+            (number > 0).then_some((field.access, field.name))
         } else {
             Kind::register(self.layout(), parameter, axis)
         }
@@ -234,9 +239,14 @@ impl<M: ChainMap> Kind for Mapped<M> {
     fn check(self, setting: &Setting) -> Result<(), CommandError> {
         if const { Tables::<M>::ARE_WHOLE } {
             let Setting { parameter, axis, value } = *setting;
-            match Tables::<M>::field(Tables::<M>::field_number(parameter, axis)) {
-                None => Err(CommandError::NoSuchParameter { parameter }),
-                Some(field) => Tables::<M>::code_for(field, value).map(|_| ()),
+            let number = Tables::<M>::field_number(parameter, axis);
+            let field = at(Tables::<M>::FIELDS, number);
+            if number == 0 {
+                Err(CommandError::NoSuchParameter { parameter })
+            } else if Tables::<M>::code_for(field, value).is_none() {
+                Err(Tables::<M>::misfit(field, value))
+            } else {
+                Ok(())
             }
         } else {
             self.layout().check(setting)
@@ -245,8 +255,8 @@ impl<M: ChainMap> Kind for Mapped<M> {
 
     fn quantised(self, setting: &Setting) -> Option<Value> {
         if const { Tables::<M>::ARE_WHOLE } {
-            let field = Tables::<M>::field(Tables::<M>::field_number(setting.parameter, setting.axis))?;
-            let code = Tables::<M>::code_for(field, setting.value).ok()?;
+            let field = at(Tables::<M>::FIELDS, Tables::<M>::field_number(setting.parameter, setting.axis));
+            let code = Tables::<M>::code_for(field, setting.value)?;
             Tables::<M>::value_in(field, code.wrapping_shl(field.lsb.into())).ok()
         } else {
             self.layout().quantised(setting)
@@ -266,12 +276,14 @@ impl<M: ChainMap> Kind for Mapped<M> {
 impl<M: ChainMap> Tables<M> {
     fn looks(asked: AxisCommand) -> Looks {
         let AxisCommand { axis, command, buffer_mode } = asked;
-        let field = |parameter| Self::field(Self::field_number(parameter, axis));
+        let field = |parameter| at(Self::FIELDS, Self::field_number(parameter, axis));
         match command {
-            Command::WriteParameter { parameter, .. } => field(parameter).map(|field| field.looks.0),
-            Command::WriteContent { parameter, .. } => field(parameter).map(|field| field.looks.1),
-            _ => command.verb().and_then(|verb| Self::form(verb, buffer_mode)).map(|form| form.looks),
+            Command::WriteParameter { parameter, .. } => field(parameter).looks.0,
+            Command::WriteContent { parameter, .. } => field(parameter).looks.1,
+            _ => {
+                let form = command.verb().and_then(|verb| Self::form(verb, buffer_mode));
+                form.map_or(Looks::NOTHING, |form| form.looks)
+            }
         }
-        .unwrap_or(Looks::NOTHING)
     }
 }

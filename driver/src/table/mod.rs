@@ -17,6 +17,7 @@
 mod asked;
 mod build;
 mod kind;
+mod lane;
 mod talk;
 #[cfg(all(test, feature = "reference-maps"))]
 mod tests;
@@ -26,14 +27,14 @@ use core::marker::PhantomData;
 
 use crate::chain::Looks;
 use crate::map::{
-    Access, BitOrder, BufferMode, ChainMap, Encodings, Layout, Parameter, Scale, SharedWrite, StatusLayout,
-    Verb, Write,
+    Access, BitOrder, BufferMode, ChainMap, Encodings, Layout, Parameter, Scale, SharedWrite, StatusLayout, Verb, Write,
 };
 
 pub(crate) use asked::Asked;
 pub(crate) use kind::Kind;
 pub use kind::{Kinds, Mapped};
-pub(crate) use talk::Talk;
+pub(crate) use lane::Lane;
+pub(crate) use talk::{InStep, Lengths, Talk};
 
 use build::Built;
 use word::{Answer, Run, Word};
@@ -46,14 +47,16 @@ pub(crate) struct Field {
     lsb: u8,
     /// The number of its scale.
     scale: u8,
-    /// What [`Piece::DataByRegister`](crate::map::Piece::DataByRegister) stands for.
-    data_bits: u8,
+    /// The units that [`Piece::DataByRegister`](crate::map::Piece::DataByRegister) stands for.
+    data_units: u8,
     address: u16,
     access: Access,
     /// Whether other fields stand at the same address.
     is_shared: bool,
     /// What is to be looked at when it is written, alone or with all its neighbours.
     looks: (Looks, Looks),
+    /// The bits that fields take at the address.
+    content_mask: u32,
     name: &'static str,
 }
 
@@ -61,11 +64,11 @@ pub(crate) struct Field {
 #[derive(Clone, Copy, Debug)]
 struct Form {
     word: Word,
-    /// The number of the sequence of writes that it is, from 1; 0 for a word.
+    /// The number of the sequence of writes that it is; 0 for a word.
     sequence: u8,
-    /// The number of what answers it, from 1; 0 for nothing.
+    /// The number of what answers it; 0 for nothing.
     answer: u8,
-    /// The number of the argument, from 1; 0 for none.
+    /// The number of the argument; 0 for none.
     argument: u8,
     looks: Looks,
 }
@@ -86,7 +89,12 @@ const KEYS: usize = 2 * Verb::ALL.len();
 const PLAIN: usize = Parameter::PLAIN.len();
 
 const fn key(verb: Verb, buffer_mode: BufferMode) -> usize {
-    2 * verb.id() as usize + buffer_mode as usize
+    key_here(verb, buffer_mode)
+}
+
+#[inline(always)]
+const fn key_here(verb: Verb, buffer_mode: BufferMode) -> usize {
+    2 * verb.id_here() as usize + buffer_mode as usize
 }
 
 /// The tables of the devices of `M`.
@@ -104,6 +112,7 @@ impl<M: ChainMap, const L: usize> Cut<M, L> {
     const ANSWERS: &'static [Answer] = &Tables::<M>::BUILT.answers.first::<L>(build::NO_ANSWER);
     const RUNS: &'static [Run] = &Tables::<M>::BUILT.runs.first::<L>(word::NO_RUN);
     const SEQUENCES: &'static [&'static [Write]] = &Tables::<M>::BUILT.sequences.first::<L>(&[]);
+    const VALUES: &'static [u32] = &Tables::<M>::BUILT.values.first::<L>(0);
 }
 
 macro_rules! cut {
@@ -131,15 +140,17 @@ impl<M: ChainMap> Tables<M> {
     const LOOKS_BEFORE: bool = Self::BUILT.looks_before;
     const AXES: u8 = Self::LAYOUT.axes;
     const FILLER: u64 = crate::wire::filler(Self::LAYOUT);
+    /// Filler without end.
+    const FILLERS: u64 = word::repeated(Self::FILLER, Self::UNIT_BITS);
     const IS_LSB_FIRST: bool = matches!(Self::LAYOUT.wire.bit_order, BitOrder::LsbFirst);
     const IN_SAME_SLOTS: bool = Self::LAYOUT.replies_in_same_slots();
     const KEEPS_SHADOW: bool = matches!(Self::LAYOUT.wire.shared_write, SharedWrite::Shadow);
     /// Apart from the layout: an image that has nothing else of it is spared the rest.
     const STATUS: StatusLayout = Self::LAYOUT.status;
 
-    /// By [`key`] the number of the form, from 1.
+    /// By [`key`] the number of the form; 0 for none.
     const NUMBERS: [u8; KEYS] = Self::BUILT.numbers;
-    /// By the parameter's number that of its first field, from 1.
+    /// By the parameter's number that of its first field; 0 for none.
     const PLAIN: [u8; PLAIN] = Self::BUILT.plain;
     const FORMS: &'static [Form] = cut!(FORMS of forms);
     const FIELDS: &'static [Field] = cut!(FIELDS of fields);
@@ -152,20 +163,46 @@ impl<M: ChainMap> Tables<M> {
     const NIBBLES: [u8; 16] = word::nibbles(Self::LAYOUT.wire.crc);
 
     fn form(verb: Verb, buffer_mode: BufferMode) -> Option<&'static Form> {
-        let number = const { &Self::NUMBERS }.get(key(verb, buffer_mode))?;
-        at(Self::FORMS, *number)
+        Self::form_here::<false>(verb, buffer_mode)
     }
 
-    /// The number of the field that carries `parameter` for `axis`, from 1: as [`Layout::register`].
+    /// The form of a command that begins at once, or one without any bits.
+    fn form_or_none(verb: Verb) -> &'static Form {
+        Self::form(verb, BufferMode::Aborting).unwrap_or(Form::NONE)
+    }
+
+    #[inline(always)]
+    fn form_here<const HERE: bool>(verb: Verb, buffer_mode: BufferMode) -> Option<&'static Form> {
+        let key = if HERE { key_here(verb, buffer_mode) } else { key(verb, buffer_mode) };
+        let number = const { &Self::NUMBERS }.get(key)?;
+        if *number > 0 { Self::FORMS.get(*number as usize) } else { None }
+    }
+
+    /// The number of the field that carries `parameter` for `axis`, 0 for none: as [`Layout::register`].
     fn field_number(parameter: Parameter, axis: u8) -> u8 {
-        let plain = const { &Self::PLAIN }.get(parameter.id() as usize);
+        Self::field_number_of(parameter, parameter.id() as usize, axis)
+    }
+
+    #[inline(always)]
+    fn field_number_here(parameter: Parameter, axis: u8) -> u8 {
+        Self::field_number_of(parameter, parameter.id_here() as usize, axis)
+    }
+
+    #[inline(always)]
+    fn field_number_of(parameter: Parameter, id: usize, axis: u8) -> u8 {
+        let plain = const { &Self::PLAIN }.get(id);
         if let (Some(number), 0..=1) = (plain, Self::AXES) {
             return *number;
         }
+        Self::field_number_apart(parameter, axis)
+    }
+
+    #[inline(never)]
+    fn field_number_apart(parameter: Parameter, axis: u8) -> u8 {
         let mut once = 0;
         let mut is_on_others = false;
-        for (number, field) in (1..).zip(Self::FIELDS.iter().take(const { Self::BUILT.fields.count })) {
-            if field.parameter == parameter {
+        for (number, field) in (1..).zip(Self::FIELDS.iter().take(const { Self::BUILT.fields.count }).skip(1)) {
+            if field.parameter.same(parameter) {
                 if field.axis == axis {
                     return number;
                 }
@@ -177,22 +214,46 @@ impl<M: ChainMap> Tables<M> {
         }
         if is_on_others { 0 } else { once }
     }
-
-    fn field(number: u8) -> Option<&'static Field> {
-        at(Self::FIELDS, number)
-    }
-
-    fn scale(field: &Field) -> &'static Scale {
-        Self::SCALES.get(field.scale as usize).unwrap_or(const { &Scale::ANY })
-    }
 }
 
-/// The entry of a number that counts from 1.
-fn at<T>(table: &'static [T], number: u8) -> Option<&'static T> {
-    table.get((number as usize).checked_sub(1)?)
+/// The entry of a number; that of 0 stands for none.
+fn at<T: Entry>(table: &'static [T], number: u8) -> &'static T {
+    table.get(number as usize).unwrap_or(T::NONE)
+}
+
+/// What a table is made of.
+trait Entry: 'static {
+    /// The entry that says nothing.
+    const NONE: &'static Self;
+}
+
+impl Entry for Form {
+    const NONE: &'static Self = &build::NO_FORM;
+}
+
+impl Entry for Field {
+    const NONE: &'static Self = &build::NO_FIELD;
+}
+
+impl Entry for Scale {
+    const NONE: &'static Self = &Scale::ANY;
+}
+
+impl Entry for Argument {
+    const NONE: &'static Self = &build::NO_ARGUMENT;
+}
+
+impl Entry for Answer {
+    const NONE: &'static Self = &build::NO_ANSWER;
+}
+
+impl Entry for &'static [Write] {
+    const NONE: &'static Self = &(&[] as &[Write]);
 }
 
 impl<M: ChainMap> Encodings for Tables<M> {
+    const VALUES: &'static [u32] = cut!(VALUES of values);
+    const OTHERS: bool = Self::BUILT.encodings.any;
     // A scale finds their codes by itself.
     const LINES: bool = false;
     const LINEAR: bool = Self::BUILT.encodings.linear;

@@ -66,6 +66,8 @@ pub(super) struct Answer {
     pub(super) spare: u8,
     pub(super) tail: Tail,
     pub(super) brings_data: bool,
+    /// Whether it is the status word and nothing else.
+    pub(super) is_bare_status: bool,
 }
 
 /// Most runs in one word.
@@ -195,4 +197,15 @@ pub(super) const fn nibbles(crc: Option<Crc8>) -> [u8; 16] {
         places = more;
     }
     table
+}
+
+/// A unit again and again, from the uppermost bits of 64 on.
+pub(super) const fn repeated(unit: u64, width: u8) -> u64 {
+    let mut units = 0;
+    let mut used = width as u16;
+    while width > 0 && used <= 64 {
+        units |= shifted_left(unit, 64 - used);
+        used += width as u16;
+    }
+    units
 }

@@ -24,8 +24,8 @@ mod quantity;
 mod tests;
 mod value;
 
-pub(crate) use number::{divided, scaled};
 pub use number::{Number, OutOfRange, Unit};
+pub(crate) use number::{divided, scaled};
 pub use quantity::{
     Acceleration, Amplitude, AmplitudeSlope, Current, Distance, Factor, MicrostepResolution, Position, Temperature,
     Velocity, Voltage,

@@ -295,7 +295,8 @@ mod tests {
 
     #[test]
     fn dividing_bit_by_bit_gives_what_dividing_gives() {
-        let numbers = [0, 1, 2, 3, 50, 1000, 4095, u32::MAX as u64, 1 << 32, (1 << 63) - 1, 1 << 63, u64::MAX - 1, u64::MAX];
+        let numbers =
+            [0, 1, 2, 3, 50, 1000, 4095, u32::MAX as u64, 1 << 32, (1 << 63) - 1, 1 << 63, u64::MAX - 1, u64::MAX];
         for dividend in numbers {
             assert_eq!(divided(dividend, 0), (0, dividend));
             for divisor in numbers.into_iter().skip(1) {

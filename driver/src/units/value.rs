@@ -43,6 +43,12 @@ impl Value {
     /// The unit that the value is counted in.
     #[must_use]
     pub const fn unit(self) -> Unit {
+        self.unit_here()
+    }
+
+    /// The same, compiled into its caller.
+    #[inline(always)]
+    pub(crate) const fn unit_here(self) -> Unit {
         match self {
             Self::Position(_) | Self::Distance(_) => Unit::Microsteps,
             Self::Velocity(_) => Unit::StepsPerSecond,
@@ -61,6 +67,12 @@ impl Value {
     /// The value's fixed-point bits: the value times 2^[`Unit::fraction_bits`].
     #[must_use]
     pub const fn to_bits(self) -> i64 {
+        self.to_bits_here()
+    }
+
+    /// The same, compiled into its caller.
+    #[inline(always)]
+    pub(crate) const fn to_bits_here(self) -> i64 {
         match self {
             Self::Position(v) => v.to_bits(),
             Self::Distance(v) => v.to_bits(),

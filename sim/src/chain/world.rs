@@ -18,6 +18,7 @@ use super::capture::Slot;
 use super::agenda::{Activity, Agenda, Awaited, Outcome};
 use super::faults::Player;
 use super::lines::Drive;
+use super::scope::Armed;
 
 #[derive(Clone, Debug)]
 pub(super) struct World {
@@ -43,6 +44,7 @@ pub(super) struct World {
     pub(super) registers: Port,
     pub(super) bus: BusState,
     pub(super) capture: Slot,
+    pub(super) scopes: Vec<Armed>,
     /// When chip select rose last.
     pub(super) released_ns: Option<u64>,
     /// Bits whose time has not passed yet, so that it is rounded up once for all of them.
@@ -82,6 +84,7 @@ impl World {
             registers: Port::new(&wire, devices.len()),
             bus: BusState::new(),
             capture: Slot::default(),
+            scopes: Vec::new(),
             released_ns: None,
             bits_under_way: 0,
             player: Player::default(),
@@ -278,7 +281,7 @@ impl World {
 
     /// Lets happen on the devices what was to happen until an instant.
     pub(super) fn reach(&mut self, at_ns: u64) {
-        if self.agenda.watches_lines() || self.capture.is_on() {
+        if self.agenda.watches_lines() || self.capture.is_on() || self.has_open_scopes() {
             self.watch_lines(at_ns);
         }
         self.devices.iter_mut().for_each(|device| device.advance(at_ns));
@@ -286,7 +289,7 @@ impl World {
         self.collect_events();
     }
 
-    /// Looks at the lines that are waited for, and at what a capture shows, at every instant at which they may have
+    /// Looks at the lines that are waited for, and at what a capture or a scope shows, at every instant at which they may have
     /// changed, so that none of what they did is lost, however far time has gone meanwhile.
     fn watch_lines(&mut self, now_ns: u64) {
         let mut at_ns = self.watched_ns;
@@ -295,10 +298,11 @@ impl World {
             self.devices.iter_mut().for_each(|device| device.advance(at_ns));
             self.agenda.watch(|tap| tap.is_active(&self.devices, at_ns));
             self.show(at_ns);
+            self.sample_scopes(at_ns);
             if at_ns >= now_ns {
                 return;
             }
-            let samples = self.next_sample_after(at_ns);
+            let samples = self.next_sample_after(at_ns).into_iter().chain(self.next_scope_after(at_ns));
             let change = self.next_change_after(at_ns).into_iter().chain(samples).min();
             at_ns = change.map_or(now_ns, |change_ns| change_ns.min(now_ns));
         }

@@ -16,6 +16,7 @@ use crate::capture::{self, Asked, Conversation, Exchange, Item, Note, Trouble, w
 
 pub(super) use reading::{Ahead, Chain, Reading, quiet_reader, tell_guess};
 use show::Show;
+pub(super) use text::told_of;
 
 /// Decode a recording of the bus: VCD, FST or CSV.
 #[derive(Debug, Args)]

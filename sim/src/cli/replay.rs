@@ -1,17 +1,22 @@
 //! `replay`: a recording of the bus, compared with what a virtual chain answers to the same bits.
 
-use std::path::Path;
+mod story;
+
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde::Serialize;
 use stepchain::map::{BitOrder, Layout};
 
 use super::decode::{Ahead, Chain, Reading, quiet_reader, tell_guess};
+use super::run::check_free;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::map_of;
 use crate::capture::{self, Item, Seconds};
 use crate::device::Switch;
 use crate::replay::{Divergence, Options, Replay, has_both_lines};
+
+use story::Story;
 
 /// Compare a recording of the bus with what a virtual chain answers.
 #[derive(Debug, Args)]
@@ -34,6 +39,12 @@ pub(super) struct Arguments {
     /// By how much the instants of the recording may be off.
     #[arg(long, value_name = "SECONDS", default_value_t = 1e-6, value_parser = tolerance)]
     time_tolerance: f64,
+    /// Write report.html and report.svg to a new directory.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// Write to a directory that exists.
+    #[arg(long, requires = "out")]
+    force: bool,
     /// By how many percent the devices' own clocks may be off.
     #[arg(long, value_name = "PERCENT", default_value_t = 0.0, value_parser = percent)]
     clock_tolerance: f64,
@@ -99,10 +110,15 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
     let map = reading.map.as_deref();
     let map = map.ok_or_else(|| Failure::Input("found no --map, expected the devices' map".to_owned()))?;
     let layout = map_of(map, Path::new("")).map_err(Failure::input)?;
+    if let Some(out) = &arguments.out {
+        check_free(out, arguments.force)?;
+    }
     let capture = capture::open(&reading.capture, &reading.options(Some(layout))).map_err(Failure::input)?;
     let file = reading.capture.display().to_string();
     let mut ahead = Ahead::new(capture);
-    let Chain { devices, order, .. } = reading.chain(layout, &ahead, output)?;
+    let chain = reading.chain(layout, &ahead, output)?;
+    let mut story = arguments.out.as_ref().map(|_| Story::new(&chain));
+    let Chain { devices, order, .. } = chain;
     tell_guess(ahead.capture.facts(), output)?;
     let first: Vec<_> = ahead.frames().cloned().collect();
     has_both_lines(&file, &first).map_err(Failure::input)?;
@@ -129,10 +145,11 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
         match item {
             Ok(Item::Frame(frame)) => {
                 bar.tell(&frame);
-                replay.take(frame);
-                while let Some(divergence) = replay.pop() {
-                    show.divergence(&divergence, output)?;
+                if let Some(story) = &mut story {
+                    story.frame(&frame);
                 }
+                replay.take(frame);
+                tell(&mut replay, &mut show, &mut story, output)?;
             }
             Ok(Item::Trouble(trouble)) => {
                 show.troubles += 1;
@@ -145,11 +162,13 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
         }
     }
     replay.end();
-    while let Some(divergence) = replay.pop() {
-        show.divergence(&divergence, output)?;
-    }
+    tell(&mut replay, &mut show, &mut story, output)?;
     drop(bar);
     show.end(&replay, output)?;
+    if let (Some(out), Some(story)) = (&arguments.out, story) {
+        story.write(out, &file, ahead.capture.facts(), &replay)?;
+        writeln!(output.err, "wrote {}", out.join("report.html").display())?;
+    }
     if let Some(error) = ended {
         // What could be told stands before the complaint, whoever reads both.
         output.out.flush()?;
@@ -162,6 +181,22 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
         )));
     }
     Ok(if counts.divergences + show.troubles == 0 { Verdict::NothingWrong } else { Verdict::Found })
+}
+
+/// Tells the divergences that are ready.
+fn tell(
+    replay: &mut Replay,
+    show: &mut Show,
+    story: &mut Option<Story>,
+    output: &mut Output<'_>,
+) -> Result<(), Failure> {
+    while let Some(divergence) = replay.pop() {
+        show.divergence(&divergence, output)?;
+        if let Some(story) = story {
+            story.divergence(&divergence);
+        }
+    }
+    Ok(())
 }
 
 /// The map with its units read in this order, which may not be its own.

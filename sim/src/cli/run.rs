@@ -11,7 +11,8 @@ use super::{Failure, Format, Output, Verdict};
 use crate::bench::{self, BUILT_IN, Bench};
 use crate::chain::{CaptureOptions, VirtualChain};
 use crate::report::{Report, motion_csv, page};
-use crate::run::{self, COLUMNS, FAULT_COLUMNS, Held, InjectedFault, MOTOR_COLUMNS, Outcome};
+use crate::run::{self, COLUMNS, FAULT_COLUMNS, Held, InjectedFault, MOTOR_COLUMNS, Outcome, ScopeView};
+use crate::scope;
 use crate::text::table;
 
 /// Run a bench: encode its commands, let a virtual chain decode them and move, and compare.
@@ -21,7 +22,7 @@ pub(super) struct Arguments {
     /// The bench file; without one, the built-in bench.
     #[arg(value_name = "BENCH.toml")]
     bench: Option<PathBuf>,
-    /// Write report.html, bus.vcd and motion.csv to this directory, which must not exist.
+    /// Write report.html, bus.vcd and motion.csv to this directory, which must not exist; and for motors what a scope shows.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write to a directory that exists, over what is there.
@@ -226,7 +227,9 @@ pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
             if let Some(chain) = chain {
                 end_capture(out, &chain)?;
             }
-            write_files(out, &run::report(&bench, &outcome))?;
+            let views = run::scope_views(&bench, &outcome).map_err(Failure::input)?;
+            let scopes = write_scopes(out, &bench, &views)?;
+            write_files(out, &Report { scopes, ..run::report(&bench, &outcome) })?;
             outcome
         }
     };
@@ -266,6 +269,31 @@ pub(super) fn begin_capture(out: &Path, bench: &Bench, chain: &VirtualChain) -> 
 pub(super) fn end_capture(out: &Path, chain: &VirtualChain) -> Result<(), Failure> {
     chain.end_capture().map_err(|error| failed(&out.join(BUS), &error))?;
     Ok(())
+}
+
+/// Writes what an oscilloscope shows; gives the pictures.
+fn write_scopes(out: &Path, bench: &Bench, views: &[ScopeView]) -> Result<Vec<String>, Failure> {
+    let mut pictures = Vec::new();
+    for ScopeView { axis, moment, trace, cursors, reference_a } in views {
+        let name = bench.axes.get(*axis).map_or("", |axis| &axis.name);
+        let is_plain = name.chars().all(|sign| sign.is_ascii_alphanumeric() || "_-".contains(sign));
+        let in_file = if is_plain { name.to_owned() } else { format!("axis_{axis}") };
+        let stem = format!("scope_{in_file}_{}", moment.name().replace(' ', "_"));
+        let title = format!("{name}: {}", moment.name());
+        let picture = scope::plot(trace, &title, cursors, *reference_a)
+            .map_err(|error| Failure::Input(format!("what the scope shows cannot be drawn: {error}")))?;
+        let csv = scope::csv(trace)
+            .map_err(|error| Failure::Input(format!("what the scope shows cannot be written: {error}")))?;
+        for (ending, content) in [("svg", &picture), ("csv", &csv)] {
+            let path = out.join(format!("{stem}.{ending}"));
+            fs::write(&path, content).map_err(|error| failed(&path, &error))?;
+        }
+        let path = out.join(format!("{stem}.vcd"));
+        let written = File::create(&path).and_then(|file| scope::vcd(trace, &title, BufWriter::new(file)));
+        written.map_err(|error| failed(&path, &error))?;
+        pictures.push(picture);
+    }
+    Ok(pictures)
 }
 
 /// A file that cannot be written.
@@ -367,6 +395,9 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
             writeln!(out, "\nWritten: {}", dir.join("report.html").display())?;
             writeln!(out, "         {}", dir.join("motion.csv").display())?;
             writeln!(out, "         {}", dir.join(BUS).display())?;
+            if outcome.axes.iter().any(|axis| axis.motor.is_some()) {
+                writeln!(out, "         {}    as SVG, CSV and VCD", dir.join("scope_AXIS_EVENT").display())?;
+            }
         }
         None => {
             let (run, help) = (format!("{} run{bench} --out out", output.called), format!("{} --help", output.called));

@@ -50,26 +50,29 @@ const EXAMPLE: &str = "\
 Example: the demo motor on the map `latched`, with pictures and Rust source
   stepchain tune examples/motors/demo.toml --map latched --out tuned
 
-The setting is for the load, the nominal supply and the wanted currents that the motor file states. At constant
-velocity the load is its weight and friction; while the speed changes, also what the inertia takes. Each amplitude
-and each segment of the back-EMF curve is chosen among the register's own codes, so that the worst error of a current
-between rest and the top velocity is least.
+The setting is for the load, the nominal supply and the wanted currents that the motor file states. At constant velocity \
+the load is its weight and friction; while the speed changes, also what the inertia takes. Each amplitude and each segment \
+of the back-EMF curve is chosen among the register's own codes, so that the worst error of a current between rest and the \
+top velocity is least. If the motor file has a duty cycle ([[duty]]), its temperatures follow, and with winding_limit_c how \
+much current they leave.
 
 Example: the motor as it was measured, not as its data sheet has it
-  stepchain tune examples/motors/demo.toml --map latched --from examples/motors/demo-points.csv --out tuned
+  stepchain tune examples/motors/demo.toml --map latched --from examples/motors/demo-points.csv
 
 MEASUREMENTS.csv is of one of two kinds, told apart by its header row; lines that begin with # are comments:
-  velocity,amplitude_v,current_a   steady points: speed of the field in full steps/s, peaks of the sine voltage applied
-                                   to a phase and of its current. Instead of amplitude_v, amplitude_share of the supply
-                                   (the file's nominal one, or a column supply_v). Further columns: load_n_m (beside the
-                                   motor's own friction; 0 if not given), winding_c (that of resistance_at_c if not
-                                   given), microsteps (those of the map after power-up), rotor (turning or blocked).
+  velocity,amplitude_v,current_a   steady points: the field's speed in full steps/s, and the peaks
+                                   of the sine voltage applied to a phase and of its current
   time_s,back_emf_v                a recording of one open winding while the shaft is turned by hand
-Points must be at several speeds and amplitudes, where the rotor does not swing; what cannot be told is refused.
+Points may have further columns, in any order:
+  amplitude_share, supply_v        instead of amplitude_v; without supply_v of the nominal supply
+  load_n_m                         beside the motor's own friction; 0 if not given
+  winding_c                        that of resistance_at_c if not given
+  microsteps                       in a full step; those of the map after power-up if not given
+  rotor                            turning or blocked; turning if not given
+They must be at several speeds and amplitudes at which the rotor does not swing. What they cannot tell is refused; a \
+recording beside them settles the back-EMF constant best.
 
-If the motor file has a duty cycle ([[duty]]), its temperatures follow, and with winding_limit_c how much current they leave.
-
-Exit: 1 if the supply cannot make the wanted currents up to the top velocity, a current is more than 10 % off, or the duty
+Exit: 1 if the supply cannot make the wanted currents up to the top velocity, a current is more than 10 % off, or the duty \
 cycle heats the windings beyond their limit or without end.";
 
 /// Error of a current from which the target counts as missed.

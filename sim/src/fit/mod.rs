@@ -144,23 +144,13 @@ impl Fitted {
         let free = if told.is_some() { 2 } else { COUNT };
         structure(file, points, free)?;
         let from_file = [motor.resistance_ohm, motor.inductance_h, motor.back_emf_v_s_per_rad];
-        let mut found = starts(&from_file[..free]).iter().filter_map(|start| search(&curve, start)).collect::<Vec<_>>();
-        found.sort_by(|a, b| a.sum_of_squares().total_cmp(&b.sum_of_squares()));
-        let Some(best) = found.first() else {
+        let starts = starts(&from_file[..free]);
+        let found = starts.iter().filter_map(|start| search(&curve, start));
+        let best = found.min_by(|a, b| a.sum_of_squares().total_cmp(&b.sum_of_squares()));
+        let Some(best) = &best else {
             return Err(Problem::of_file(file, "points that no constants come near", "currents of a stepping motor"));
         };
         settled(file, points, best)?;
-        let other = found.iter().skip(1).find(|other| is_rival(best, other));
-        if let Some(other) = other {
-            let each = |estimate: &Estimate| {
-                let told = estimate.constants.iter().zip(NAMES);
-                told.map(|(value, (name, unit))| format!("{name} {} {unit}", number(*value)))
-                    .collect::<Vec<_>>()
-                    .join(", ")
-            };
-            let found = format!("points that two motors explain alike ({}; {})", each(best), each(other));
-            return Err(Problem::of_file(file, found, "points at further speeds and amplitudes"));
-        }
         let promises = curve.promises(&best.constants);
         if let Some((point, _)) = points.iter().zip(&promises).find(|(_, promise)| promise.lost) {
             let found = format!("a point of {} V at {} steps/s", number(point.amplitude_v), number(point.velocity));
@@ -326,16 +316,6 @@ fn settled(file: &str, points: &[Point], best: &Estimate) -> Result<(), Problem>
     let expected = "more points: at rest (for the resistance), and at several speeds up to where the current falls to half, \
                     each at several amplitudes; or a back-EMF recording beside them";
     Err(Problem::of_file(file, found, expected))
-}
-
-/// Whether another minimum is a different motor, and explains the points as well as one standard error away from the best.
-fn is_rival(best: &Estimate, other: &Estimate) -> bool {
-    let limit = best.sum_of_squares() + best.variance();
-    let differs = |index: usize| {
-        let apart = (other.constants[index] - best.constants[index]).abs();
-        apart > 3.0 * best.reach(index, CONFIDENCE) && apart > 1e-3 * best.constants[index]
-    };
-    other.sum_of_squares() <= limit && (0..best.constants.len()).any(differs)
 }
 
 /// How a constant moves with the back-EMF constant that was taken as known: −(JᵀJ)⁻¹·Jᵀ·∂I/∂K.

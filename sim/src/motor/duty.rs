@@ -241,7 +241,8 @@ impl Duty {
         let (mut state, mut begin_s) = (*start, 0.0);
         let mut peak = (start[row], 0.0);
         let mut look = |value: f64, at_s: f64| {
-            if !(value <= peak.0) {
+            // What cannot be reckoned any more is above everything.
+            if value > peak.0 || value.is_nan() {
                 peak = (value, at_s);
             }
         };

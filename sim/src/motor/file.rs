@@ -158,14 +158,17 @@ pub fn parse(source: &Source<'_>) -> Result<MotorFile, Problem> {
     let text = |key| file.get(key).map_or(Ok(""), |node| node.text("a text in quotes")).map(str::to_owned);
     let table = |key: &str| file.need(key, "a table")?.table("a table");
     let heat = table("heat")?;
+    let motor = motor(&table("motor")?, &heat)?;
+    let load = file.get("load").map_or(Ok(Load::default()), |node| turned(&node.table("a table")?))?;
+    let supply = supply(&table("supply")?)?;
     let wanted = wanted(&table("wanted")?)?;
     Ok(MotorFile {
         file: source.file.to_owned(),
         name: file.need("name", "a text in quotes")?.text("a text in quotes")?.to_owned(),
         description: text("description")?,
-        motor: motor(&table("motor")?, &heat)?,
-        load: file.get("load").map_or(Ok(Load::default()), |node| turned(&node.table("a table")?))?,
-        supply: supply(&table("supply")?)?,
+        motor,
+        load,
+        supply,
         winding_limit_c: heat.get("winding_limit_c").map(|node| celsius(&node)).transpose()?,
         duty: file.get("duty").map_or(Ok(Vec::new()), |node| duty::read(&node, wanted.top_velocity))?,
         wanted,

@@ -57,7 +57,8 @@ pub use heat::{Heat, HeatData, NodeData, copper_loss_w, copper_resistance_ohm};
 pub use limits::{greatest_acceleration, greatest_start_velocity};
 pub use pull_out::{pull_out_torque_n_m, simulated_pull_out_torque_n_m};
 pub use resonance::{
-    Mode, UnstableBand, VelocityToAvoid, natural_frequency_hz, oscillation, unstable_bands, velocities_to_avoid,
+    Excitation, Mode, Ripple, UnstableBand, VelocityToAvoid, natural_frequency_hz, oscillation, ripple, unstable_bands,
+    velocities_to_avoid,
 };
 pub use setting::{Amplitudes, Curve, Segment, Setting, SupplyCompensation, sampling_factor};
 pub use steady::{CurrentBand, Steady, current_band, current_lead_rad, steady, voltage_for_current_v};

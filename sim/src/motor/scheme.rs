@@ -153,11 +153,9 @@ impl Motor {
             return Slide::Without;
         }
         let dry_n_m = self.data.dry_friction_n_m(&self.load);
-        if let Some(sign) = self.touches() {
-            if -sign * terms.torque_n_m(&self.state) <= dry_n_m {
-                self.state.speed_rad_per_s = 0.0;
-                return Slide::Leaning(sign);
-            }
+        if let Some(sign) = self.touches().filter(|sign| -sign * terms.torque_n_m(&self.state) <= dry_n_m) {
+            self.state.speed_rad_per_s = 0.0;
+            return Slide::Leaning(sign);
         }
         if dry_n_m == 0.0 {
             return Slide::Without;

@@ -50,6 +50,8 @@ pub(super) struct Ear {
     pub(super) words: VecDeque<Word>,
     /// When the last latch was.
     latched_ns: u64,
+    /// Words that the map does not know.
+    pub(super) unknown: usize,
     /// Units that may still belong to an answer of which the recording does not have the question.
     stray: usize,
 }
@@ -138,7 +140,10 @@ impl Ear {
                 }
                 (0, dictionary.form_in(verb, buffer_mode))
             }
-            _ => (0, None),
+            _ => {
+                self.unknown += 1;
+                (0, None)
+            }
         };
         let question = text(&decoded, dictionary);
         let pieces = form.map_or(&[][..], |form| form.reply);
@@ -166,17 +171,6 @@ impl Ear {
         self.words.push_back(Word { frames: (begun, frame), text: question, is_command });
         Some(decoded)
     }
-}
-
-/// How many of these units are the rest of a word that began before: as many as leave the fewest unknown words.
-pub(super) fn stray_units(dictionary: &Dictionary, units: &[u64]) -> usize {
-    let unknown = |skipped: usize| {
-        let mut assembler = Assembler::new();
-        let words = units.iter().skip(skipped).map(|unit| assembler.push(*unit, dictionary));
-        words.filter(|word| matches!(word, Decoded::Unknown { .. } | Decoded::CrcMismatch { .. })).count()
-    };
-    let longest = usize::from(dictionary.layout().longest_word());
-    (0..longest).min_by_key(|skipped| unknown(*skipped)).unwrap_or(0)
 }
 
 /// What a word says, for people.

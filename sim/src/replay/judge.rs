@@ -9,8 +9,9 @@
 
 use stepchain::map::Flag;
 
+use super::adopt::{is_live, is_of_motion};
 use super::difference::{Difference, Side};
-use super::twin::{Disagreement, is_live, is_of_motion};
+use super::twin::Disagreement;
 use super::{AHEAD, Divergence, Edit, LineFault, Meaning, Replay, Step, TRIED, Twin};
 use crate::capture::Frame;
 use crate::decode::value_of;
@@ -22,7 +23,7 @@ const EDGES: usize = 3;
 /// The greatest number of bits of an answer that a disturbed line is taken to have turned over.
 const FEW_BITS: u32 = 3;
 /// The least number of changes of level in a frame that tells whether it is a clock off.
-const TELLING_CHANGES: usize = 4;
+const TELLING_CHANGES: usize = 2;
 /// By how much readings may differ that agree on a scale.
 const SAME_SCALE: f64 = 0.02;
 
@@ -32,6 +33,16 @@ struct Explained {
     edit: Option<Edit>,
     /// Divergences in the frames to come.
     later: usize,
+}
+
+/// The frames to come, if nothing is done.
+struct Undisturbed {
+    /// Answers of all devices.
+    answers: u64,
+    /// The device's further disagreements.
+    readings: Vec<Disagreement>,
+    /// Whether the same question is next answered as expected, if it is asked again.
+    is_well_next: Option<bool>,
 }
 
 impl Replay {
@@ -47,7 +58,15 @@ impl Replay {
     pub(super) fn explain(&mut self, mut step: Step) {
         let Some(frame) = self.since.last().cloned() else { return };
         let Some(first) = step.disagreements.first().cloned() else { return };
-        if let Some(fault) = line_fault(&step.expected, frame.miso.as_deref().unwrap_or_default()) {
+        if self.base_is_start
+            && let Some((twin, devices)) = self.other_length()
+        {
+            self.tell(&first, Meaning::ChainLength { devices });
+            self.devices = devices;
+            self.twin = Some(twin);
+            return self.rebase();
+        }
+        if let Some(fault) = self.line_fault(&step.expected, &frame, &first) {
             if self.line.replace(fault) != Some(fault) {
                 let meaning = match fault {
                     LineFault::Stuck(high) => Meaning::Stuck { high },
@@ -64,14 +83,6 @@ impl Replay {
             return self.rebase();
         }
         self.line = None;
-        if self.base_is_start
-            && let Some((twin, devices)) = self.other_length()
-        {
-            self.tell(&first, Meaning::ChainLength { devices });
-            self.devices = devices;
-            self.twin = Some(twin);
-            return self.rebase();
-        }
         let mut handled: Vec<usize> = Vec::new();
         while let Some(disagreement) =
             step.disagreements.iter().find(|disagreement| !handled.contains(&disagreement.device)).cloned()
@@ -101,6 +112,36 @@ impl Replay {
             }
         }
         self.rebase();
+    }
+
+    /// What is wrong with the line as a whole, if that is what the frames to come say, too.
+    fn line_fault(&self, expected: &[bool], frame: &Frame, first: &Disagreement) -> Option<LineFault> {
+        let fault = fault_of(expected, frame.miso.as_deref().unwrap_or_default())?;
+        if self.line == Some(fault) {
+            return Some(fault);
+        }
+        let mut twin = self.twin.clone()?;
+        let (mut alike, mut well) = (0, 0);
+        for frame in self.ahead.iter().filter(|frame| frame.complete) {
+            let step = twin.step(frame, &self.edits);
+            let heard = frame.miso.as_deref().unwrap_or_default();
+            if changes(&step.expected) < TELLING_CHANGES && changes(heard) < TELLING_CHANGES && step.expected == heard {
+                continue;
+            }
+            match fault_of(&step.expected, heard) {
+                Some(other) if other == fault => alike += 1,
+                _ => well += 1,
+            }
+        }
+        match fault {
+            LineFault::Slip(_) => (alike > 0 && alike > well).then_some(fault),
+            // A device may have nothing but zeros to say; only then is there another reason.
+            LineFault::Stuck(_) if alike > 0 => Some(fault),
+            LineFault::Stuck(_) => {
+                let explained = self.explained(first);
+                (explained.edit.is_none() || explained.later > 0).then_some(fault)
+            }
+        }
     }
 
     /// Lets the twin go on as if nobody had been selected in the last frame, if that is how the devices go on.
@@ -137,7 +178,9 @@ impl Replay {
 
     fn explained(&self, disagreement: &Disagreement) -> Explained {
         let device = disagreement.device;
-        let (later, answers, readings) = self.undisturbed(device);
+        let Undisturbed { answers, readings, is_well_next } = self.undisturbed(disagreement);
+        let later = readings.len();
+        let is_transient = is_well_next.unwrap_or(later == 0 && answers > 0);
         let bits: u32 = disagreement
             .expected
             .iter()
@@ -145,7 +188,7 @@ impl Replay {
             .map(|(one, other)| (one ^ other).count_ones())
             .sum();
         let is_checked = disagreement.differences.contains(&Difference::Check);
-        let disturbed = || Explained { meaning: Meaning::ReadBits { bits, is_checked }, edit: None, later };
+        let disturbed = || Explained { meaning: Meaning::ReadBits { bits, is_checked }, edit: None, later: 0 };
         if is_checked {
             return disturbed();
         }
@@ -156,7 +199,7 @@ impl Replay {
                     break;
                 }
                 let Some(edit) = edit else {
-                    if best.as_ref().is_none_or(|best| later < best.later) {
+                    if is_transient {
                         best = Some(disturbed());
                     }
                     continue;
@@ -174,7 +217,7 @@ impl Replay {
         if let Some(best) = best.filter(|best| best.later <= later) {
             return best;
         }
-        if later == 0 && answers > 0 && bits > 0 && bits <= FEW_BITS {
+        if is_transient && bits > 0 && bits <= FEW_BITS {
             return disturbed();
         }
         let meaning = self.scale(disagreement, &readings).unwrap_or_else(|| meaning_of(&disagreement.differences));
@@ -198,7 +241,7 @@ impl Replay {
         let tells_reset = raised(Flag::ResetOccurred);
         // What one bit says is believed at once only where it is the bit that is there to say it.
         let is_disturbed = bits <= 1 && !tells_reset && !raised(Flag::CommandRejected) && !raised(Flag::CommandUnknown);
-        if is_disturbed && self.is_seen_again(device) {
+        if is_disturbed {
             found.push((None, Meaning::Unexplained));
         }
         let mut later_ns = self.since.last().map_or(0, |frame| frame.start_ns);
@@ -225,8 +268,11 @@ impl Replay {
         if raised(Flag::CommandRejected) {
             deaf(true, &mut found);
         }
-        found.extend(resets);
+        if tells_reset {
+            found.append(&mut resets);
+        }
         deaf(false, &mut found);
+        found.append(&mut resets);
         let unit = usize::from(twin.layout().wire.unit_bits);
         for word in &words {
             for frame in word.frames.0..=word.frames.1 {
@@ -239,22 +285,24 @@ impl Replay {
         found
     }
 
-    /// Whether the device answers anything in the frames to come, so that what follows can speak for a disturbed line.
-    fn is_seen_again(&self, device: usize) -> bool {
-        self.undisturbed(device).1 > 0
-    }
-
-    /// How the twin fares in the frames to come if nothing is done: divergences and answers of a device, and what they
-    /// say about its motion.
-    fn undisturbed(&self, device: usize) -> (usize, u64, Vec<Disagreement>) {
-        let Some(mut twin) = self.twin.clone() else { return (0, 0, Vec::new()) };
-        let (mut readings, mut answers) = (Vec::new(), 0);
+    /// How the twin fares in the frames to come if nothing is done.
+    fn undisturbed(&self, disagreement: &Disagreement) -> Undisturbed {
+        let mut found = Undisturbed { answers: 0, readings: Vec::new(), is_well_next: None };
+        let Some(mut twin) = self.twin.clone() else { return found };
         for frame in self.ahead.iter().take(AHEAD).filter(|frame| frame.complete) {
             let step = twin.step(frame, &self.edits);
-            answers += step.answers;
-            readings.extend(step.disagreements.into_iter().filter(|it| it.device == device));
+            found.answers += step.answers;
+            if step.agreed.contains(&disagreement.key) {
+                found.is_well_next.get_or_insert(true);
+            }
+            for other in step.disagreements.into_iter().filter(|it| it.device == disagreement.device) {
+                if other.key == disagreement.key {
+                    found.is_well_next.get_or_insert(false);
+                }
+                found.readings.push(other);
+            }
         }
-        (readings.len(), answers, readings)
+        found
     }
 
     /// The twin after the last frame, had this happened; `None` if that does not explain the disagreement.
@@ -396,8 +444,8 @@ fn changes(bits: &[bool]) -> usize {
 }
 
 /// What is wrong with the whole line in a frame, if anything is.
-fn line_fault(expected: &[bool], heard: &[bool]) -> Option<LineFault> {
-    if expected.len() != heard.len() || heard.len() < 8 || changes(expected) == 0 {
+fn fault_of(expected: &[bool], heard: &[bool]) -> Option<LineFault> {
+    if expected.len() != heard.len() || heard.len() < 8 || expected == heard {
         return None;
     }
     if changes(heard) == 0 {

@@ -13,11 +13,11 @@
 
 use std::collections::BTreeSet;
 
-use stepchain::map::{Access, Flag, Holding, MotionState, Parameter, Register, StatusBit, Verb};
+use stepchain::map::{Access, Flag, Holding, MotionState, Parameter, Refusal, Register, StatusBit, Verb, WrapAround};
 
 use super::difference::Difference;
 use crate::decode::Dictionary;
-use crate::device::EventKind;
+use crate::device::{EventKind, Rejection};
 
 /// What is known of an axis.
 #[derive(Clone, Copy, Debug, Default)]
@@ -76,10 +76,13 @@ const RAMP: [Parameter; 7] = [
 ];
 
 impl Known {
-    /// Nothing is known yet of a device with so many axes.
-    pub(super) fn nothing(axes: u8) -> Self {
-        let axes = vec![AxisKnown::default(); usize::from(axes)];
-        Self { axes, registers: BTreeSet::new(), status: 0, in_doubt: false, has_been_told: false }
+    /// Nothing is known yet of a device.
+    pub(super) fn nothing(dictionary: &Dictionary) -> Self {
+        let layout = dictionary.layout();
+        let axes = vec![AxisKnown::default(); usize::from(layout.axes)];
+        let remembered = layout.status.flags.iter().filter(|bit| bit.holding != Holding::Live);
+        let status = !remembered.fold(0, |mask, bit| mask | 1u64.checked_shl(bit.bit.into()).unwrap_or(0));
+        Self { axes, registers: BTreeSet::new(), status, in_doubt: false, has_been_told: false }
     }
 
     /// A device has just been powered up.
@@ -186,6 +189,20 @@ impl Known {
         match *kind {
             EventKind::Reset => *self = Self::power_up(dictionary),
             EventKind::RegisterWritten { address, .. } => {
+                let refusable = |field: &Register| {
+                    let mut axes = dictionary.axes_of(field).map(|axis| self.axis(axis));
+                    match field.access {
+                        Access::AtStandstill => axes.any(|axis| !axis.motion),
+                        Access::BridgeOff => axes.any(|axis| !axis.bridge || !axis.motion),
+                        Access::ReadOnly | Access::Always => false,
+                    }
+                };
+                let form = dictionary.form(Verb::WriteParameter);
+                let is_refusable = self.in_doubt && form.is_some_and(|form| form.refusal != Refusal::NEVER);
+                if is_refusable || dictionary.fields(address).any(refusable) {
+                    self.registers.remove(&address);
+                    return;
+                }
                 self.registers.insert(address);
                 for field in dictionary.fields(address).filter(|field| is_place(field.parameter)) {
                     for axis in dictionary.axes_of(field) {
@@ -196,6 +213,18 @@ impl Known {
             EventKind::MotionStateChanged { axis, to, .. } if to != MotionState::Standstill => {
                 if let Some(axis) = self.axes.get_mut(usize::from(axis)) {
                     axis.direction = axis.motion;
+                }
+            }
+            EventKind::CommandRejected {
+                reason: Rejection::NotAtStandstill { address } | Rejection::BridgeNotOff { address },
+                ..
+            } if self.in_doubt => {
+                self.registers.remove(&address);
+            }
+            // The captured device may have obeyed.
+            EventKind::CommandRejected { axis, verb, .. } if self.in_doubt && verb.is_of_one_axis() => {
+                if let Some(axis) = self.axes.get_mut(usize::from(axis)) {
+                    *axis = AxisKnown { muted: axis.muted, ..AxisKnown::default() };
                 }
             }
             EventKind::CommandAccepted { verb, axis, .. } => self.obeyed(verb, axis, dictionary, rules, device),
@@ -222,14 +251,19 @@ impl Known {
             return;
         }
         let has_ramps = self.has_ramps(dictionary, axis);
+        let wraps = dictionary.layout().position.wrap_around == WrapAround::Wraps;
+        let form = dictionary.layout().commands.iter().find(|form| form.verb == verb);
+        let needs_bridge = form.is_some_and(|form| form.refusal.while_bridge_off);
         let has_switch = rules.switches.contains(&(device, axis));
         let Some(known) = self.axes.get_mut(usize::from(axis)) else { return };
         let by_the_world = match verb {
             Verb::SearchForSwitch(_) | Verb::SearchForZero(_) => !has_switch || !known.place,
             Verb::PulseInput => true,
-            Verb::ReturnToProbedPosition => !known.probe,
-            _ => false,
-        };
+            Verb::ReturnToProbedPosition => !known.probe || !known.place,
+            Verb::MoveAbsolute(_) | Verb::ReturnToZero => !known.place,
+            // How far it is to the end of the counter.
+            _ => !known.place && !wraps && verb.is_motion(),
+        } || !known.bridge && needs_bridge;
         known.motion &= has_ramps && !by_the_world;
         known.place &= known.motion;
         known.course = true;

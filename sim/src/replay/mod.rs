@@ -35,6 +35,7 @@
 //!
 //! Reads no file but by [`capture`](crate::capture), and knows no text but one line for each divergence.
 
+mod adopt;
 mod difference;
 mod ear;
 mod error;
@@ -243,9 +244,11 @@ impl Replay {
             // Of a frame that was not seen whole nobody knows what the devices hold.
             let is_first = self.twin.is_none() && frame.complete;
             self.twin = self.fresh(self.devices, frame.start_ns, is_first && self.from_power_up);
-            if let Some(twin) = self.twin.as_mut().filter(|_| !(is_first && self.from_power_up)) {
-                let seen: Vec<_> = std::iter::once(&frame).chain(&self.ahead).filter(|frame| frame.complete).collect();
-                twin.begin_amid(&seen);
+            if !(is_first && self.from_power_up) {
+                let stray = self.stray(&frame);
+                if let Some(twin) = &mut self.twin {
+                    twin.begin_amid(&stray);
+                }
             }
             self.rebase();
             self.base_is_start = is_first;
@@ -268,6 +271,27 @@ impl Replay {
         if self.since.len() >= 2 * BACK {
             self.rebase();
         }
+    }
+
+    /// How many units at the beginning are the rest of a word of before, by device: as many as leave the fewest
+    /// disagreements, and then the fewest unknown words.
+    fn stray(&self, first: &Frame) -> Vec<usize> {
+        let longest = usize::from(self.dictionary.layout().longest_word());
+        let mut best = vec![((usize::MAX, usize::MAX), 0); self.devices];
+        for stray in 0..longest {
+            let Some(mut twin) = self.fresh(self.devices, first.start_ns, false) else { continue };
+            twin.begin_amid(&vec![stray; self.devices]);
+            let mut found = vec![(0, 0); self.devices];
+            for frame in std::iter::once(first).chain(&self.ahead).filter(|frame| frame.complete) {
+                for disagreement in twin.step(frame, &[]).disagreements {
+                    found[disagreement.device].0 += 1;
+                }
+            }
+            for ((best, found), ear) in best.iter_mut().zip(found).zip(&twin.ears) {
+                *best = (*best).min(((found.0, ear.unknown), stray));
+            }
+        }
+        best.into_iter().map(|(_, stray)| stray).collect()
     }
 
     /// Looks back no farther than to here from now on.

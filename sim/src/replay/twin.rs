@@ -10,16 +10,16 @@
 
 use std::sync::Arc;
 
-use stepchain::map::{BitOrder, BridgeState, Flag, Layout, MotionState, Parameter, SpareClocks};
+use stepchain::map::{BitOrder, Layout, SpareClocks};
 
 use super::difference::{Difference, differences};
-use super::ear::{Awaited, Ear, stray_units};
-use super::known::{Known, Rules, is_place};
+use super::ear::{Awaited, Ear};
+use super::known::{Known, Rules};
 use crate::capture::{Frame, unit_of};
 use crate::chain::VirtualChain;
 use crate::clock::bits_ns;
 use crate::decode::{Answer, Dictionary};
-use crate::device::{Demand, EventKind, Switch};
+use crate::device::EventKind;
 use crate::wire::BusEvent;
 
 /// Something that a fault would have done.
@@ -37,10 +37,14 @@ pub(super) enum Edit {
     Skip { frame: u64 },
 }
 
+/// Which answer it is: the device, the register spoken of, and the place of the form in the map.
+pub(super) type Key = (usize, u16, usize);
+
 /// Where an answer is not as expected.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Disagreement {
     pub(super) device: usize,
+    pub(super) key: Key,
     pub(super) frame: u64,
     pub(super) time_ns: i64,
     pub(super) question: String,
@@ -48,8 +52,8 @@ pub(super) struct Disagreement {
     pub(super) expected: Vec<u64>,
     pub(super) captured: Vec<u64>,
     pub(super) asked_ns: u64,
-    status: Option<(u64, u64)>,
-    content: Option<(u16, u32)>,
+    pub(super) status: Option<(u64, u64)>,
+    pub(super) content: Option<(u16, u32)>,
 }
 
 /// What a frame has brought.
@@ -58,6 +62,8 @@ pub(super) struct Step {
     pub(super) disagreements: Vec<Disagreement>,
     /// Whole answers, and those of them in which something was taken over.
     pub(super) answers: u64,
+    /// The answers that agree.
+    pub(super) agreed: Vec<Key>,
     pub(super) taken_over: Vec<(usize, Difference)>,
     /// The bits that the virtual chain gave on miso.
     pub(super) expected: Vec<bool>,
@@ -75,12 +81,12 @@ pub(super) struct Slack {
 #[derive(Debug)]
 pub(super) struct Twin {
     pub(super) chain: VirtualChain,
-    dictionary: Arc<Dictionary>,
+    pub(super) dictionary: Arc<Dictionary>,
     rules: Arc<Rules>,
-    slack: Slack,
+    pub(super) slack: Slack,
     pub(super) ears: Vec<Ear>,
     pub(super) known: Vec<Known>,
-    /// Virtual time of the last motion command, by device and axis.
+    /// Virtual time of the last motion command, obeyed or not, by device and axis.
     commanded_ns: Vec<Vec<u64>>,
     origin_ns: i64,
     /// Chip select has not risen for the chain.
@@ -123,7 +129,7 @@ impl Twin {
     ) -> Self {
         let devices = chain.devices();
         let axes = dictionary.layout().axes;
-        let known = if from_power_up { Known::power_up(&dictionary) } else { Known::nothing(axes) };
+        let known = if from_power_up { Known::power_up(&dictionary) } else { Known::nothing(&dictionary) };
         chain.forget_events();
         Self {
             chain,
@@ -140,18 +146,11 @@ impl Twin {
         }
     }
 
-    /// The recording began amid a conversation, with these frames.
-    pub(super) fn begin_amid(&mut self, frames: &[&Frame]) {
-        let (unit, wire) = (self.unit_bits(), self.layout().wire);
-        for device in 0..self.devices() {
-            let of = |frame: &&Frame| {
-                let bits = frame.mosi.as_deref()?;
-                let first = bits.len().checked_sub((device + 1) * unit)?;
-                Some(unit_of(bits.get(first..first + unit)?, wire.bit_order))
-            };
-            let units: Vec<_> = frames.iter().filter_map(of).collect();
-            self.stray[device] = stray_units(&self.dictionary, &units);
-            self.ears[device] = Ear::amid(&self.dictionary, self.stray[device]);
+    /// The recording began amid a conversation: so many units are the rest of a word of before, by device.
+    pub(super) fn begin_amid(&mut self, stray: &[usize]) {
+        for (device, &count) in stray.iter().enumerate().take(self.devices()) {
+            self.stray[device] = count;
+            self.ears[device] = Ear::amid(&self.dictionary, count);
         }
     }
 
@@ -274,6 +273,7 @@ impl Twin {
             // The far end of what was sent: it belongs to the chain as a whole.
             step.disagreements.push(Disagreement {
                 device: devices - 1,
+                key: (devices - 1, 0, 0),
                 frame: frame.number,
                 time_ns: frame.start_ns,
                 question: "more bits than the chain has".to_owned(),
@@ -301,6 +301,7 @@ impl Twin {
     /// Compares an answer, and takes over what was not known.
     fn settle(&mut self, device: usize, answer: Awaited, step: &mut Step) {
         let Awaited { pieces, address, expected, captured, asked_ns, .. } = &answer;
+        let key = (device, *address, pieces.as_ptr().addr());
         let found = differences(&self.dictionary, pieces, *address, expected, captured);
         let is_believable = !found.iter().any(|it| matches!(it, Difference::Form | Difference::Check));
         let counting: Vec<_> = found.iter().copied().filter(|it| self.counts(device, it, *asked_ns)).collect();
@@ -313,11 +314,13 @@ impl Twin {
                 step.taken_over.push((device, *difference));
             }
             self.learn(device, status, content, *asked_ns);
+            step.agreed.push(key);
             return;
         }
         let (frame, time_ns) = answer.first_unlike.unwrap_or_default();
         step.disagreements.push(Disagreement {
             device,
+            key,
             frame,
             time_ns,
             question: answer.question,
@@ -335,188 +338,6 @@ impl Twin {
         let Some(known) = self.known.get(device) else { return false };
         known.counts(difference, &self.rules, device, &self.dictionary)
             && !self.is_within_slack(device, difference, asked_ns)
-    }
-
-    /// Whether a difference in what moves is no greater than what the time of the recording leaves open.
-    fn is_within_slack(&self, device: usize, difference: &Difference, asked_ns: u64) -> bool {
-        let axis = match difference {
-            Difference::State { axis, .. } => *axis,
-            Difference::Flag { bit, .. } if is_of_motion(bit.flag) => bit.axis,
-            Difference::Register { register, .. } if is_live(register.parameter) => register.axis,
-            _ => return false,
-        };
-        let since_ns = self.commanded_ns[device].get(usize::from(axis)).copied().unwrap_or(0);
-        let drift_ns = (self.slack.clock * asked_ns.saturating_sub(since_ns) as f64).ceil() as u64;
-        let slack_ns = self.slack.time_ns.saturating_add(drift_ns);
-        if slack_ns == 0 {
-            return false;
-        }
-        let history = self.chain.history(device, usize::from(axis));
-        // What was before the command is no part of what it brings about.
-        let (from_ns, to_ns) = (asked_ns.saturating_sub(slack_ns).max(since_ns.min(asked_ns)), asked_ns + slack_ns);
-        let (first, last) = (history.demand(from_ns), history.demand(to_ns));
-        match difference {
-            Difference::Register { register, expected, captured } => {
-                let value = |code| crate::decode::value_of(code, &register.coding);
-                let (Some(expected), Some(captured)) = (value(*expected), value(*captured)) else { return false };
-                let told = |demand: &Demand| match register.parameter {
-                    Parameter::VelocityDemandValue => demand.velocity_steps_per_s,
-                    _ => demand.position as f64,
-                };
-                let [low, high] = [f64::min, f64::max].map(|pick| pick(told(&first), told(&last)));
-                // The wrap of a counter and the rounding of a code are the same at all three instants.
-                let now = told(&history.demand(asked_ns));
-                let room = 0.01 * expected.abs() * f64::from(register.parameter == Parameter::VelocityDemandValue);
-                (low - now - room - 1.0..=high - now + room + 1.0).contains(&(captured - expected))
-            }
-            _ => first.state != last.state || first.velocity_steps_per_s * last.velocity_steps_per_s < 0.0,
-        }
-    }
-
-    /// The twin is as a difference says that the captured device is.
-    fn adopt(
-        &mut self,
-        device: usize,
-        difference: &Difference,
-        status: Option<(u64, u64)>,
-        content: Option<(u16, u32)>,
-    ) {
-        let chain = &self.chain;
-        match *difference {
-            Difference::Form | Difference::Check => {}
-            Difference::State { axis, captured, .. } => {
-                if captured == Some(MotionState::Standstill) && chain.is_moving(device, axis.into()) {
-                    self.stand(device, axis);
-                }
-            }
-            Difference::Flag { bit, captured } => {
-                let (axis, known) = (usize::from(bit.axis), &mut self.known[device]);
-                let Some(of_axis) = known.axes.get_mut(axis) else { return };
-                match bit.flag {
-                    Flag::HomeSwitch => {
-                        chain.set_switch(device, axis, if captured { Switch::Closed } else { Switch::Open });
-                        of_axis.place &= of_axis.motion;
-                    }
-                    Flag::Busy if !captured && chain.is_moving(device, axis) => self.stand(device, bit.axis),
-                    Flag::BridgeOff if !chain.is_moving(device, axis) => {
-                        let bridge = if captured { BridgeState::HighImpedance } else { BridgeState::Driven };
-                        chain.assume_stand(device, axis, bridge);
-                        of_axis.bridge = true;
-                    }
-                    Flag::Fault | Flag::Overcurrent | Flag::Undervoltage | Flag::Overtemperature if captured => {
-                        chain.set_condition(device, axis, bit.flag, true);
-                        if bit.holding != stepchain::map::Holding::Live {
-                            chain.set_condition(device, axis, bit.flag, false);
-                        }
-                        of_axis.motion = false;
-                        of_axis.place = false;
-                    }
-                    Flag::Fault
-                    | Flag::Warning
-                    | Flag::Overcurrent
-                    | Flag::Undervoltage
-                    | Flag::Overtemperature
-                    | Flag::OvertemperatureWarning
-                    | Flag::StallA
-                    | Flag::StallB
-                        if bit.holding == stepchain::map::Holding::Live =>
-                    {
-                        chain.set_condition(device, axis, bit.flag, captured);
-                    }
-                    Flag::CommandRejected => {
-                        // What was refused, or was not, may have been a motion.
-                        for axis in &mut known.axes {
-                            axis.motion = false;
-                            axis.place = false;
-                        }
-                    }
-                    _ => {}
-                }
-                if let Some((status, _)) = status {
-                    self.chain.assume_latched(device, status, 1u64.checked_shl(bit.bit.into()).unwrap_or(0));
-                }
-            }
-            Difference::Register { register, expected, captured } if is_place(register.parameter) => {
-                if register.parameter == Parameter::PositionActualValue {
-                    return;
-                }
-                let value = |code| crate::decode::value_of(code, &register.coding).unwrap_or(0.0);
-                let delta = (value(captured) - value(expected)).round() as i64;
-                for axis in self.dictionary.axes_of(register) {
-                    let position = chain.position(device, axis.into());
-                    chain.set_position(device, axis.into(), position.saturating_add(delta));
-                    if let Some(known) = self.known[device].axes.get_mut(usize::from(axis)) {
-                        known.place = known.motion;
-                    }
-                }
-            }
-            Difference::Register { .. } => {
-                if let Some((address, content)) = content {
-                    chain.assume_content(device, address, self.with_places(device, address, content));
-                }
-            }
-        }
-    }
-
-    /// The content of a register with the fields left as they are that show a position.
-    fn with_places(&self, device: usize, address: u16, content: u32) -> u32 {
-        let held = self.chain.read_register(device, address);
-        let places = self.dictionary.fields(address).filter(|field| is_place(field.parameter));
-        let mask = places.fold(0, |mask, field| mask | field.mask());
-        content & !mask | held & mask
-    }
-
-    fn stand(&mut self, device: usize, axis: u8) {
-        self.chain.assume_stand(device, axis.into(), BridgeState::Driven);
-        if let Some(known) = self.known[device].axes.get_mut(usize::from(axis)) {
-            known.place = false;
-            known.bridge = false;
-        }
-    }
-
-    /// What an answer tells that is as expected, or has been taken over.
-    fn learn(&mut self, device: usize, status: Option<(u64, u64)>, content: Option<(u16, u32)>, asked_ns: u64) {
-        if let Some((status, mask)) = status {
-            self.known[device].heard_status(mask);
-            for axis in 0..self.layout().axes {
-                if self.stands(status, mask, axis) && !self.moved_at(device, axis, asked_ns) {
-                    self.known[device].axes[usize::from(axis)].motion = true;
-                }
-            }
-        }
-        if let Some((address, _)) = content {
-            self.known[device].heard_register(address);
-            for field in self.dictionary.fields(address) {
-                if field.parameter == Parameter::PositionDemandValue {
-                    for axis in self.dictionary.axes_of(field) {
-                        if let Some(known) = self.known[device].axes.get_mut(usize::from(axis)) {
-                            known.place = known.motion;
-                        }
-                    }
-                }
-            }
-        }
-    }
-
-    fn moved_at(&self, device: usize, axis: u8, at_ns: u64) -> bool {
-        self.chain.is_moving(device, axis.into())
-            || self.chain.history(device, axis.into()).demand(at_ns).state != MotionState::Standstill
-    }
-
-    /// Whether a status says that an axis makes no steps.
-    fn stands(&self, status: u64, mask: u64, axis: u8) -> bool {
-        let layout = self.layout();
-        let state = layout.status.motion_states.iter().find(|told| told.axis == axis).and_then(|told| {
-            let ones = (1u64 << told.field.width.min(63)) - 1;
-            let place = ones.checked_shl(told.field.lsb.into()).unwrap_or(0);
-            (mask & place == place).then(|| {
-                let code = status.checked_shr(told.field.lsb.into()).unwrap_or(0) & ones;
-                code == u64::from(told.code_of(MotionState::Standstill))
-            })
-        });
-        let busy = layout.status.flags.iter().find(|bit| bit.flag == Flag::Busy && bit.axis == axis);
-        let busy = busy.filter(|bit| mask.checked_shr(bit.bit.into()).unwrap_or(0) & 1 == 1);
-        state.or_else(|| busy.map(|bit| !bit.is_raised(status))).unwrap_or(false)
     }
 
     fn reset(&mut self, device: usize) {
@@ -579,7 +400,9 @@ impl Twin {
         for event in self.chain.events_since(mark) {
             let Some(device) = event.device.filter(|device| *device < devices) else { continue };
             self.known[device].learn(&event.kind, &self.dictionary, &self.rules, device);
-            if let EventKind::CommandAccepted { verb, axis, .. } = event.kind
+            // What was refused here may have been obeyed there.
+            if let EventKind::CommandAccepted { verb, axis, .. } | EventKind::CommandRejected { verb, axis, .. } =
+                event.kind
                 && (verb.is_motion() || matches!(verb, stepchain::map::Verb::Stop(..)))
                 && let Some(commanded_ns) = self.commanded_ns[device].get_mut(usize::from(axis))
             {
@@ -596,68 +419,10 @@ impl Twin {
         }
     }
 
-    /// A device tells that it has refused a command.
-    fn refuse(&self, device: usize) {
-        let bits = self.layout().status.flags.iter().filter(|bit| bit.flag == Flag::CommandRejected);
-        for bit in bits {
-            let place = 1u64.checked_shl(bit.bit.into()).unwrap_or(0);
-            let status = if bit.is_raised(place) { place } else { 0 };
-            self.chain.assume_latched(device, status, place);
-        }
-    }
-
-    /// The twin is as a disagreement says that the captured device is, as far as that can be.
-    pub(super) fn give_in(&mut self, disagreement: &Disagreement) {
-        let Disagreement { device, differences, status, content, asked_ns, .. } = disagreement;
-        if differences.iter().any(|it| matches!(it, Difference::Form | Difference::Check)) {
-            return;
-        }
-        for difference in differences {
-            let axis = match difference {
-                Difference::State { axis, .. } => Some(*axis),
-                Difference::Flag { bit, .. } if is_of_motion(bit.flag) => Some(bit.axis),
-                Difference::Register { register, .. } if is_live(register.parameter) => Some(register.axis),
-                _ => None,
-            };
-            if let Some(known) = axis.and_then(|axis| self.known[*device].axes.get_mut(usize::from(axis))) {
-                *known = super::known::AxisKnown { muted: known.muted, ..Default::default() };
-            }
-            self.adopt(*device, difference, *status, *content);
-        }
-        self.learn(*device, *status, *content, *asked_ns);
-    }
-
-    /// What moves on an axis is not compared any more.
-    pub(super) fn mute(&mut self, device: usize, axis: u8) {
-        if let Some(known) = self.known[device].axes.get_mut(usize::from(axis)) {
-            known.muted = true;
-        }
-    }
-
     /// Virtual time of an axis' last motion command.
     pub(super) fn commanded(&self, device: usize, axis: u8) -> u64 {
         self.commanded_ns[device].get(usize::from(axis)).copied().unwrap_or(0)
     }
-}
-
-/// Whether a flag hangs on the motion of its axis.
-pub(super) const fn is_of_motion(flag: Flag) -> bool {
-    matches!(
-        flag,
-        Flag::Busy | Flag::TargetReached | Flag::PositiveDirection | Flag::InternalLimitActive | Flag::BridgeOff
-    )
-}
-
-/// Whether a register shows what its axis does.
-pub(super) const fn is_live(parameter: Parameter) -> bool {
-    matches!(
-        parameter,
-        Parameter::PositionDemandValue
-            | Parameter::PositionActualValue
-            | Parameter::VelocityDemandValue
-            | Parameter::ElectricalAngle
-            | Parameter::ProbedPosition
-    )
 }
 
 fn bits_of_unit(unit: u64, width: u8, order: BitOrder) -> Vec<bool> {

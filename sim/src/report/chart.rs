@@ -33,19 +33,21 @@ const NARROWEST: f64 = 0.003;
 
 type Failed = Box<dyn core::error::Error>;
 
+/// One line with its colour and, where there are several, its name.
+type Line<'a> = (RGBColor, &'a str, Vec<(f64, f64)>);
+
 /// One of the pictures above one another.
 #[derive(Debug)]
 struct Panel<'a> {
     name: &'a str,
-    /// Each with its colour and, where there are several, with its name.
-    lines: Vec<(RGBColor, &'a str, Vec<(f64, f64)>)>,
+    lines: Vec<Line<'a>>,
     range: (f64, f64),
     height: u32,
 }
 
 impl<'a> Panel<'a> {
     /// Of the motion; zero is in sight.
-    fn of_motion(name: &'a str, lines: Vec<(RGBColor, &'a str, Vec<(f64, f64)>)>) -> Self {
+    fn of_motion(name: &'a str, lines: Vec<Line<'a>>) -> Self {
         let all: Vec<_> = lines.iter().flat_map(|(_, _, points)| points.iter().copied()).collect();
         Self { name, lines, range: range(&all), height: HEIGHTS.0 }
     }

@@ -13,6 +13,7 @@ mod motor;
 mod number;
 mod page;
 mod table;
+pub mod timeline;
 mod track;
 
 pub use motor::{MotorKnot, MotorTrack};
@@ -50,6 +51,8 @@ pub struct Report {
     pub disturbances: Vec<Disturbance>,
     /// One track for each axis.
     pub tracks: Vec<Track>,
+    /// Pictures of what an oscilloscope at the motors shows, as SVG.
+    pub scopes: Vec<String>,
     /// What was asked, in the order of time.
     pub marks: Vec<Mark>,
     /// Where the time axis ends, in seconds.

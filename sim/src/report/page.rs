@@ -5,7 +5,7 @@ use core::fmt::Write as _;
 use super::chart::chart;
 use super::{Disturbance, Mark, Report};
 
-const STYLE: &str = "
+pub(super) const STYLE: &str = "
 :root { color-scheme: light; }
 body { margin: 0; background: #f4f5f7; color: #2d323a; font: 15px/1.5 system-ui, sans-serif; }
 main { max-width: 1120px; margin: 0 auto; padding: 28px 20px 40px; }
@@ -54,16 +54,18 @@ pub fn page(report: &Report) -> Result<String, Box<dyn core::error::Error>> {
         let drawn = chart(axis, track, report)?;
         write!(html, "<section><h2>{}</h2>\n{drawn}</section>\n", escaped(&track.name))?;
     }
+    html += &scopes(report);
     html += &commands(report);
     html += &settings(report);
     html += &facts(report);
-    html += &cautions(report);
+    html += &cautions(report.tracks.iter().any(|track| track.motor.is_some()));
     html += "</main>\n</body>\n</html>\n";
     Ok(html)
 }
 
-fn cautions(report: &Report) -> String {
-    let shown = if report.tracks.iter().any(|track| track.motor.is_some()) {
+/// What a reader must not take a simulation for.
+pub(super) fn cautions(has_motors: bool) -> String {
+    let shown = if has_motors {
         "where an axis has a motor, it shows a model of it with the data and the load that the bench gives; elsewhere what \
          the ramp generators of the devices command, not what a motor with a load does. A real motor, its load and its \
          bearings differ from their data"
@@ -75,6 +77,16 @@ fn cautions(report: &Report) -> String {
          hot. An emergency stop belongs in hardware. Nothing here is a safety function; local codes and qualified people \
          decide what a machine needs.</p></footer>\n"
     )
+}
+
+fn scopes(report: &Report) -> String {
+    if report.scopes.is_empty() {
+        return String::new();
+    }
+    let text = "Voltage and current of both phases around the start of each motor's longest move, where it is as fast as it \
+                gets, and where it stops. Dotted upright lines are the cursors between which the figures are read; the \
+                current to compare with, dashed, is what the same amplitude makes at rest.";
+    format!("<section><h2>At the motors' windings</h2>\n<p>{text}</p>\n{}</section>\n", report.scopes.concat())
 }
 
 fn verdict(report: &Report) -> String {
@@ -183,7 +195,7 @@ fn marked(text: &str) -> String {
 }
 
 /// Text as HTML shows it.
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 

@@ -14,6 +14,7 @@ mod ledger;
 mod outcome;
 mod preflight;
 mod rig;
+mod scope;
 mod summary;
 #[cfg(test)]
 mod tests;
@@ -34,6 +35,7 @@ pub use outcome::{Answer, AxisOutcome, MotorOutcome, Outcome};
 pub(crate) use outcome::{moving_s, track_of};
 pub use rig::Finding;
 pub(crate) use rig::{STATES, chain_of};
+pub use scope::{ScopeView, scope_views};
 pub use summary::{COLUMNS, MOTOR_COLUMNS, bus, motor_rows, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.

@@ -28,6 +28,8 @@ pub struct Outcome {
     pub answers: Vec<Answer>,
     /// The motion of each axis.
     pub tracks: Vec<Track>,
+    /// When the timeline began, in nanoseconds of the chain's time.
+    pub start_ns: u64,
     /// How long the timeline was, in seconds.
     pub duration_s: f64,
     /// Bytes that were clocked, from power-up on.
@@ -166,6 +168,7 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
         injected,
         answers: Vec::new(),
         tracks,
+        start_ns: rig.start_ns(),
         duration_s,
         bytes_on_wire,
         least_bytes,

@@ -95,6 +95,7 @@ pub fn report(bench: &Bench, outcome: &Outcome) -> Report {
         disturbance_columns: FAULT_COLUMNS.map(str::to_owned).to_vec(),
         disturbances: outcome.injected.iter().map(disturbance).collect(),
         tracks: outcome.tracks.clone(),
+        scopes: Vec::new(),
         marks: outcome.marks.clone(),
         end_s,
     }

@@ -140,10 +140,10 @@ impl<W: Write> Wave<W> {
             self.write_instant()?;
             self.now_ns = at_ns;
         }
-        if let Some(entry) = self.entries.get_mut(signal.0) {
-            if entry.next.replace(value).is_none() {
-                self.touched.push(signal.0);
-            }
+        if let Some(entry) = self.entries.get_mut(signal.0)
+            && entry.next.replace(value).is_none()
+        {
+            self.touched.push(signal.0);
         }
         Ok(())
     }

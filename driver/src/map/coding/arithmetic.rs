@@ -35,10 +35,12 @@ impl Coding {
                 return with_sign(negative, scaled(sum, denominator as u64, fraction_bits));
             }
             Encoding::Reciprocal { zero: true, .. } if E::RECIPROCAL && code == 0 => Some(0),
-            Encoding::Reciprocal { numerator, denominator, .. } if E::RECIPROCAL => match magnitude.checked_mul(denominator as u64) {
-                Some(divisor) => scaled(numerator as u64, divisor, fraction_bits),
-                None => None,
-            },
+            Encoding::Reciprocal { numerator, denominator, .. } if E::RECIPROCAL => {
+                match magnitude.checked_mul(denominator as u64) {
+                    Some(divisor) => scaled(numerator as u64, divisor, fraction_bits),
+                    None => None,
+                }
+            }
             Encoding::PowerOfTwo { numerator, denominator, falling: false } if E::RISING => {
                 match times_power_of_two(numerator as u64, magnitude) {
                     Some(product) => scaled(product, denominator as u64, fraction_bits),
@@ -95,7 +97,11 @@ impl Coding {
         };
         let max = self.bits_of::<All>(largest, fraction_bits);
         // With a sign, the values reach as far down as up.
-        let min = if least < 0 { self.bits_of::<All>(-largest, fraction_bits) } else { self.bits_of::<All>(smallest, fraction_bits) };
+        let min = if least < 0 {
+            self.bits_of::<All>(-largest, fraction_bits)
+        } else {
+            self.bits_of::<All>(smallest, fraction_bits)
+        };
         (min, max)
     }
 

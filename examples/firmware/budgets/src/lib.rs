@@ -16,7 +16,7 @@ use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 use stepchain::chain::ConstantAnswers;
 use stepchain::map::{ChainMap, RegisterMap};
 use stepchain::units::Velocity;
-use stepchain::{Chain, Command};
+use stepchain::{Chain, Command, Reply};
 
 use application::DEVICES;
 
@@ -74,17 +74,26 @@ pub fn velocities() -> [i32; DEVICES] {
 
 /// One command to each device, its velocity known at run time: whether it could be sent, and was answered.
 pub fn exchange<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>, command: impl Fn(Velocity) -> Command) -> bool {
-    let commands = velocities().map(|bits| command(Velocity::from_bits(i64::from(bits)).unwrap_or_default()));
-    black_box(chain.exchange(&commands)).is_ok_and(|replies| replies.iter().all(Result::is_ok))
+    let velocities = velocities();
+    let mut are_well = true;
+    let command = |device: usize| {
+        let bits = velocities.get(device).copied().unwrap_or_default();
+        command(Velocity::from_bits(i64::from(bits)).unwrap_or_default())
+    };
+    chain.exchange_each(command, |_, reply| are_well &= reply.is_ok()).is_ok() && are_well
 }
 
 /// Asks every device for its status: whether all could be read.
 pub fn statuses<M: RegisterMap>(chain: &mut Chain<M, Bus, DEVICES>) -> bool {
-    let Ok(replies) = chain.exchange(&[Command::PeekStatus; DEVICES]) else {
-        return false;
+    let mut words = [0; DEVICES];
+    let mut are_well = true;
+    let reply = |device: usize, reply| match (words.get_mut(device), reply) {
+        (Some(word), Ok(Reply { status: Some(status), .. })) => *word = status.word() as u32,
+        _ => are_well = false,
     };
-    let words = replies.map(|reply| reply.ok().and_then(|reply| reply.status).map(|status| status.word()));
-    black_box(words).iter().all(Option::is_some)
+    let is_exchanged = chain.exchange_each(|_| Command::PeekStatus, reply).is_ok();
+    black_box(words);
+    is_exchanged && are_well
 }
 
 /// Bytes that begin at a word of the processor's: what is copied by words is copied quickly, by hand as by the driver.

@@ -41,7 +41,7 @@ pub(super) struct Run {
 
 /// What happens on the lines, besides faults that hit single bits.
 #[derive(Clone, Debug)]
-pub(super) enum Step {
+pub(super) enum Change {
     Level(u64, Line, Level),
     /// A line is held at a level, or let go.
     Stuck(u64, Line, Option<Level>),
@@ -55,7 +55,7 @@ pub(super) enum Step {
 #[derive(Clone, Debug)]
 pub(super) struct Levels {
     mode: SpiMode,
-    steps: VecDeque<Step>,
+    changes: VecDeque<Change>,
     /// Of the bit that has been begun.
     edges: VecDeque<(u64, Line, Level)>,
     last_ns: u64,
@@ -70,8 +70,8 @@ impl Levels {
     /// or it would be no edge for whoever reads it.
     pub(super) fn new(now_ns: u64, mode: SpiMode, lines: Lines, miso: Level, stuck: [Option<Level>; 4]) -> Self {
         let own = [level(lines.cs), level(lines.sck), level(lines.mosi), miso];
-        let (steps, edges) = (VecDeque::new(), VecDeque::new());
-        Self { mode, steps, edges, last_ns: now_ns.saturating_add(1), cs_moved_ns: None, own, stuck, unshown: 0 }
+        let (changes, edges) = (VecDeque::new(), VecDeque::new());
+        Self { mode, changes, edges, last_ns: now_ns.saturating_add(1), cs_moved_ns: None, own, stuck, unshown: 0 }
     }
 
     /// What a line is at.
@@ -80,13 +80,13 @@ impl Levels {
     }
 
     /// The next step; steps come in the order of time.
-    pub(super) fn push(&mut self, step: Step) {
-        self.steps.push_back(step);
+    pub(super) fn push(&mut self, change: Change) {
+        self.changes.push_back(change);
     }
 
     /// How many steps wait.
     pub(super) fn waiting(&self) -> usize {
-        self.steps.len()
+        self.changes.len()
     }
 
     /// Bits that came without taking time, or too fast for nanoseconds.
@@ -109,11 +109,11 @@ impl Levels {
                 self.edges.pop_front();
                 return Some(self.put(at_ns, line, level));
             }
-            match self.steps.front_mut()? {
-                Step::Level(at_ns, ..) | Step::Stuck(at_ns, ..) | Step::Mode(at_ns, _) if *at_ns > limit_ns => {
+            match self.changes.front_mut()? {
+                Change::Level(at_ns, ..) | Change::Stuck(at_ns, ..) | Change::Mode(at_ns, _) if *at_ns > limit_ns => {
                     return None;
                 }
-                Step::Bits(run, done) => {
+                Change::Bits(run, done) => {
                     let (from_ns, to_ns) = run.slot(*done);
                     if from_ns > limit_ns {
                         return None;
@@ -124,24 +124,24 @@ impl Levels {
                     match bit {
                         Some(bit) => self.begin_bit(from_ns, to_ns, bit, came),
                         None => {
-                            self.steps.pop_front();
+                            self.changes.pop_front();
                         }
                     }
                     continue;
                 }
                 _ => {}
             }
-            match self.steps.pop_front()? {
-                Step::Level(at_ns, line, level) => return Some(self.put(at_ns, line, level)),
-                Step::Stuck(at_ns, line, level) => {
+            match self.changes.pop_front()? {
+                Change::Level(at_ns, line, level) => return Some(self.put(at_ns, line, level)),
+                Change::Stuck(at_ns, line, level) => {
                     self.stuck[line as usize] = level;
                     return Some(self.put(at_ns, line, self.own[line as usize]));
                 }
-                Step::Mode(at_ns, mode) => {
+                Change::Mode(at_ns, mode) => {
                     self.mode = mode;
                     return Some(self.put(at_ns, Line::Sck, level(rests_high(mode))));
                 }
-                Step::Bits(..) => {}
+                Change::Bits(..) => {}
             }
         }
     }

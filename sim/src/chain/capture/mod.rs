@@ -10,7 +10,8 @@
 //! it. A line that is stuck is so at both ends. A bit of `mosi` that flips, a clock that gets lost and a break between two
 //! devices happen farther down the line, and do not show here: a replay of the capture finds them. Then each device's
 //! `busy` and `fault` in scope `device_N`, and in it for each axis `home_switch`, `step_pulses` where the map follows them,
-//! `position_steps` and `velocity_steps_per_s`. Pins are high while active.
+//! `position_steps` and `velocity_steps_per_s`, and where it has a motor `rotor_steps`, `current_a_a` and `current_b_a`. Pins
+//! are high while active.
 //!
 //! **When.** At the instants of virtual time; within a bit as [`lines`] has it. A selection that begins with the capture
 //! does so a nanosecond later, so that its edge is seen. Pins and motion are looked at whenever they
@@ -35,12 +36,13 @@ use stepchain::map::{BitOrder, SpiMode};
 
 use super::VirtualChain;
 use super::world::World;
-use crate::capture::{Level, Line};
+use crate::capture::{Level, Line, OF_A_CHAIN};
+use crate::device::Device;
 use crate::inject;
 use crate::wave::{Header, Signal, Value, Wave};
 use crate::wire::Lines;
 
-use lines::{Levels, Run, Step, level};
+use lines::{Change, Levels, Run, level};
 use probes::Probe;
 
 /// Steps of the bus that may wait before the chain is looked at for their sake.
@@ -49,8 +51,8 @@ const MOST_WAITING: usize = 4096;
 /// How a capture is written.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct CaptureOptions {
-    /// How often position and velocity are looked at while an axis moves, in nanoseconds; a millisecond at first, at least
-    /// a nanosecond.
+    /// How often motion and currents are looked at while an axis moves or its motor is not at rest, in nanoseconds; a
+    /// millisecond at first, at least a nanosecond.
     pub sample_ns: u64,
     /// What axes are called, by device and axis; `axis_N` where nothing is said.
     pub axis_names: BTreeMap<(usize, usize), String>,
@@ -229,15 +231,15 @@ impl World {
         let wire = self.devices.first().map(|device| device.layout().wire);
         let order = wire.map_or("msb", |wire| if wire.bit_order == BitOrder::MsbFirst { "msb" } else { "lsb" });
         let mode = self.registers.controller_mode() as u8;
-        format!("virtual chain: map {maps}; devices {}; mode {mode}; bit order {order}; cs active low", names.len())
+        format!("{OF_A_CHAIN}map {maps}; devices {}; mode {mode}; bit order {order}; cs active low", names.len())
     }
 
     /// Chip select is where the registers have it now, and so is what drives MISO.
     pub(super) fn note_select(&mut self, at_ns: u64) {
         if let Some(scribe) = &mut self.capture.0 {
             let miso = self.registers.miso().map_or(Level::Floating, level);
-            scribe.levels.push(Step::Level(at_ns, Line::Cs, level(!self.registers.is_selected())));
-            scribe.levels.push(Step::Level(at_ns, Line::Miso, miso));
+            scribe.levels.push(Change::Level(at_ns, Line::Cs, level(!self.registers.is_selected())));
+            scribe.levels.push(Change::Level(at_ns, Line::Miso, miso));
         }
     }
 
@@ -247,7 +249,7 @@ impl World {
         let is_driven = self.registers.is_selected();
         if let Some(scribe) = &mut self.capture.0 {
             let (mosi, miso) = (sent.to_vec(), is_driven.then(|| came.to_vec()));
-            scribe.levels.push(Step::Bits(Run { base_ns, before, clock_hz, mosi, miso }, 0));
+            scribe.levels.push(Change::Bits(Run { base_ns, before, clock_hz, mosi, miso }, 0));
             if scribe.levels.waiting() > MOST_WAITING && !self.player.is_playing() {
                 self.reach(self.now_ns());
             }
@@ -265,7 +267,7 @@ impl World {
     pub(super) fn note_mode(&mut self, mode: SpiMode) {
         let now_ns = self.now_ns();
         if let Some(scribe) = &mut self.capture.0 {
-            scribe.levels.push(Step::Mode(now_ns, mode));
+            scribe.levels.push(Change::Mode(now_ns, mode));
         }
     }
 
@@ -274,7 +276,7 @@ impl World {
         let shown = Line::ALL.into_iter().find(|&shown| line_of(shown) == line);
         let Some((shown, held)) = shown.map(|shown| (shown, self.stuck_at(shown))) else { return };
         if let Some(scribe) = &mut self.capture.0 {
-            scribe.levels.push(Step::Stuck(at_ns, shown, held));
+            scribe.levels.push(Change::Stuck(at_ns, shown, held));
         }
     }
 
@@ -300,8 +302,8 @@ impl World {
     /// When motion is to be looked at next, if any axis moves.
     pub(super) fn next_sample_after(&self, at_ns: u64) -> Option<u64> {
         let sample_ns = self.capture.0.as_ref()?.sample_ns;
-        let mut axes = self.devices.iter().flat_map(|device| device.axes());
-        axes.any(|axis| axis.is_moving(at_ns)).then(|| (at_ns / sample_ns + 1).saturating_mul(sample_ns))
+        let moves = |device: &Device| device.axes().iter().any(|axis| axis.is_moving(at_ns)) || !device.is_settled();
+        self.devices.iter().any(moves).then(|| (at_ns / sample_ns + 1).saturating_mul(sample_ns))
     }
 }
 

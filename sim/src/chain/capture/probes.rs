@@ -11,12 +11,23 @@ use crate::capture::Level;
 use crate::chain::lines::{Drive, Effect, Span, Tap};
 use crate::chain::world::World;
 use crate::device::Axis;
+use crate::motor::Motor;
 use crate::wave::{Header, Signal, Value};
 
+type OfAxis = fn(&Axis, u64) -> f64;
+type OfMotor = fn(&Motor) -> f64;
+
 /// Numbers that every axis shows, by their names with the unit.
-const QUANTITIES: [(&str, fn(&Axis, u64) -> f64); 2] = [
+const QUANTITIES: [(&str, OfAxis); 2] = [
     ("position_steps", |axis, now_ns| axis.position(now_ns) as f64 / f64::from(axis.microsteps_per_step())),
     ("velocity_steps_per_s", Axis::velocity_steps_per_s),
+];
+
+/// Numbers that an axis with a motor shows: where the rotor is since power-up, and the current of either phase.
+const OF_MOTOR: [(&str, OfMotor); 3] = [
+    ("rotor_steps", Motor::position_steps),
+    ("current_a_a", |motor| motor.currents_a()[0]),
+    ("current_b_a", |motor| motor.currents_a()[1]),
 ];
 
 /// A signal, and what it shows.
@@ -35,7 +46,12 @@ enum Shows {
     Quantity {
         device: usize,
         axis: usize,
-        of: fn(&Axis, u64) -> f64,
+        of: OfAxis,
+    },
+    OfMotor {
+        device: usize,
+        axis: usize,
+        of: OfMotor,
     },
 }
 
@@ -60,6 +76,12 @@ pub(super) fn probes(world: &World, options: &CaptureOptions, header: &mut Heade
                 let shows = Shows::Quantity { device, axis, of };
                 probes.push(Probe { signal: header.real(&scope, name), shows });
             }
+            if machine.motor(axis, world.now_ns()).is_some() {
+                for (name, of) in OF_MOTOR {
+                    let shows = Shows::OfMotor { device, axis, of };
+                    probes.push(Probe { signal: header.real(&scope, name), shows });
+                }
+            }
         }
     }
     probes
@@ -77,6 +99,9 @@ impl Probe {
             Shows::Quantity { device, axis, of } => {
                 let axis = world.devices.get(*device).and_then(|device| device.axes().get(*axis))?;
                 Value::Real(of(axis, now_ns))
+            }
+            Shows::OfMotor { device, axis, of } => {
+                Value::Real(of(&world.devices.get(*device)?.motor(*axis, now_ns)?))
             }
         })
     }

@@ -267,6 +267,23 @@ fn where_the_amplitude_is_a_current_it_is_regulated() {
     // By hand: 0.3 Ω times 0.8² A² over 20 K/W are 3.84 K.
     assert_eq!(chain.read_register(0, 0x41), 29);
     assert!((current_a(&chain) / 0.8 - 1.0).abs() < 0.06 && chain.motor(0, 0).unwrap().heat().winding_c > 33.0);
+    // What comes now has no say in what was: it is still as warm when the bridge lets go.
+    send(&chain, &[0x3942]);
+    chain.advance_ns(10 * MS);
+    assert_eq!(chain.read_register(0, 0x41), 29);
+}
+
+/// The dip of the supply passes 8 V between two looks; who waits for the line wakes at the later one.
+#[test]
+fn whoever_waits_for_the_fault_line_wakes_at_the_look_that_finds_the_fault() {
+    use embedded_hal_async::digital::Wait;
+    let dip = [(S, 24.0), (S + 10 * MS, 4.0), (S + 20 * MS, 24.0)];
+    let chain = attached(&MotorSetup { supply: Supply::over_time(&dip), ..setup() });
+    send(&chain, &SET);
+    send(&chain, &STOP);
+    let mut line = chain.fault_pin(Span::Chain, embedded_hal::digital::PinState::High);
+    embassy_futures::block_on(line.wait_for_high()).unwrap();
+    assert_eq!(chain.now_ns(), S + 8 * MS + MS / 10);
 }
 
 /// Above the threshold both windings carry the whole amplitude, half a step away from where one of them has it alone.

@@ -39,7 +39,7 @@ pub(in crate::cli) struct Reading {
     /// The signal that is the controller's data input.
     #[arg(long, value_name = "PATH")]
     miso: Option<String>,
-    /// The SPI mode; the map's if not given, else 0.
+    /// The SPI mode; the map's if not given, else what the file states that `run` or `serve` has written, else 0.
     #[arg(long, value_name = "0..3", value_parser = clap::value_parser!(u8).range(0..=3))]
     mode: Option<u8>,
     /// Which bit of a unit is first on the wire; as the map says if not given.

@@ -152,7 +152,7 @@ pub(super) fn text(budget: &Budget, setting_c: f64, out: &mut dyn Write) -> Resu
             .map(|(air_c, share)| (format!("{air_c} °C"), format!("{:.0} %", 100.0 * share)))
             .unzip();
         let air: Vec<_> = air.iter().map(String::as_str).collect();
-        writeln!(out, "\n{}", table(&air, &[shares], &(0..air.len()).collect::<Vec<_>>()))?;
+        write!(out, "\n{}", table(&air, &[shares], &(0..air.len()).collect::<Vec<_>>()))?;
     }
     Ok(())
 }

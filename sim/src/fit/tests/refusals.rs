@@ -102,6 +102,32 @@ fn an_interval_that_reaches_zero_is_no_answer() {
     assert!(error.contains("cannot tell") && error.contains("comes out as"), "{error}");
 }
 
+/// 0.3 N·m at 4 V and 400 steps/s are beyond pull-out, K·V/Z ≈ 0.18 N·m, for the motor that the other points show.
+#[test]
+fn a_point_that_the_fitted_motor_could_not_carry_is_refused_by_its_line() {
+    let at = |index: u32| (50.0 * f64::from(index), 3.0 + 0.8 * f64::from(index), false);
+    let mut points = exact(&(0..16).map(at).collect::<Vec<_>>());
+    points.push(Point { line: 99, velocity: 400.0, amplitude_v: 4.0, load_n_m: 0.3, current_a: 2.0, ..points[0] });
+    let error = fitted(points).unwrap_err();
+    assert!(error.starts_with("m.csv:99:1: found a point of 4 V at 400 steps/s, expected a voltage"), "{error}");
+}
+
+/// From three times and a third of each constant: the search from the file's own values alone would end elsewhere or nowhere.
+#[test]
+fn a_motor_file_that_is_far_off_does_not_lead_the_fit_astray() {
+    let at = |index: u32| (60.0 * f64::from(index), 3.0 + 0.8 * f64::from(index), false);
+    let points = exact(&(0..14).map(at).collect::<Vec<_>>());
+    let truth = demo().motor;
+    let far = MotorData {
+        resistance_ohm: 4.0 * truth.resistance_ohm,
+        inductance_h: 0.2 * truth.inductance_h,
+        back_emf_v_s_per_rad: 3.0 * truth.back_emf_v_s_per_rad,
+        ..truth
+    };
+    let fitted = fit(&far, &[Measurements::Steady { file: "m.csv".to_owned(), points }]).unwrap();
+    assert!((fitted.motor.inductance_h / truth.inductance_h - 1.0).abs() < 1e-6, "{:?}", fitted.constants);
+}
+
 #[test]
 fn two_files_of_one_kind_are_refused() {
     let motor = demo().motor;

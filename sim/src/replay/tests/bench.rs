@@ -7,7 +7,7 @@ use stepchain::{AxisCommand, Codec, Command, Pending, Reply};
 
 use crate::capture::Frame;
 use crate::chain::VirtualChain;
-use crate::decode::Dictionary;
+use crate::decode::{Answer, Dictionary};
 use crate::dice::Dice;
 use crate::replay::{Divergence, Options, Replay};
 use crate::wire::bits_of;
@@ -37,14 +37,8 @@ impl Bench {
         let mut pending = vec![Pending::default(); commands.len()];
         let mut buffer = vec![0; self.codec.frame_bytes(commands.len())];
         let mut talk = self.codec.begin(commands, &mut pending, &mut buffer).ok()?;
-        let mut spi = self.chain.spi();
         while let Some(bytes) = talk.next_frame() {
-            let start_ns = i64::try_from(self.chain.now_ns()).unwrap();
-            let mosi = Some(bits_of(bytes));
-            let Ok(()) = spi.transfer_in_place(bytes);
-            let (miso, end_ns) = (Some(bits_of(bytes)), i64::try_from(self.chain.now_ns()).unwrap());
-            let number = self.frames.len() as u64;
-            self.frames.push(Frame { number, start_ns, end_ns, mosi, miso, complete: true });
+            transfer(&self.chain, &mut self.frames, bytes);
             talk.came_back();
         }
         Some((0..commands.len()).map(|device| talk.reply(device).and_then(Result::ok)).collect())
@@ -56,6 +50,14 @@ impl Bench {
         let mut commands = vec![AxisCommand::default(); self.devices];
         commands[device] = command.on(0);
         self.try_send(&commands).expect("the map has this command").swap_remove(device)
+    }
+
+    /// A frame of filler.
+    pub(super) fn idle(&mut self) {
+        let unit = Dictionary::new(self.layout).reply(self.layout.wire.filler, &Answer::default())[0];
+        let bytes = unit.to_be_bytes();
+        let unit = &bytes[8 - usize::from(self.layout.wire.unit_bits) / 8..];
+        transfer(&self.chain, &mut self.frames, &mut unit.repeat(self.devices));
     }
 
     pub(super) fn wait_ms(&self, ms: u64) {
@@ -114,6 +116,14 @@ impl Bench {
     pub(super) fn replayed(&self, options: &Options) -> Vec<Divergence> {
         replayed(self.layout, self.devices, &self.frames, options)
     }
+}
+
+fn transfer(chain: &VirtualChain, frames: &mut Vec<Frame>, bytes: &mut [u8]) {
+    let now_ns = || i64::try_from(chain.now_ns()).unwrap();
+    let (start_ns, mosi) = (now_ns(), Some(bits_of(bytes)));
+    let Ok(()) = chain.spi().transfer_in_place(bytes);
+    let number = frames.len() as u64;
+    frames.push(Frame { number, start_ns, end_ns: now_ns(), mosi, miso: Some(bits_of(bytes)), complete: true });
 }
 
 pub(super) fn replayed(

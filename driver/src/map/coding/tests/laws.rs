@@ -7,6 +7,7 @@ use std::vec::Vec;
 use proptest::prelude::*;
 use proptest::sample::select;
 
+use super::super::scale::{All, Scale};
 use super::super::{Coding, Encoding, Sign, TableEntry};
 use super::oracle;
 use crate::units::Unit;
@@ -201,6 +202,39 @@ proptest! {
                 let _ = coding.value_of(code, unit);
             }
             let _ = (coding.is_sound(), coding.limits(unit), coding.code_range());
+        }
+    }
+
+    /// A map's tables say what the coding says, where values are, between them, at both limits and beyond.
+    #[test]
+    fn a_scale_has_the_codes_values_and_errors_of_its_coding(
+        coding in coding(32), code in any::<u32>(), share in any::<u32>(), aside in -3i64..=3, any_bits in any::<i64>(),
+        unit in select(Unit::ALL),
+    ) {
+        let scale = Scale::new(coding, unit);
+        let (min, max) = coding.limits(unit);
+        let between = min.saturating_add(((i128::from(max) - i128::from(min)) * i128::from(share) >> 32) as i64);
+        let mut values = Vec::from([0, aside, between, min, max, min - 1, max + 1, any_bits, any_bits >> 31, i64::MIN]);
+        for code in codes_around(&coding, code & coding.mask()) {
+            let value = coding.value_of(code, unit);
+            prop_assert_eq!(scale.value_of::<All>(code), value, "code {:#x}", code);
+            // In the middle between two codes, where a bit decides.
+            let next = coding.value_of(code.wrapping_add(1) & coding.mask(), unit);
+            if let (Ok(one), Ok(other)) = (value, next) {
+                values.extend([one, one + aside, (one + other) / 2 + aside, (one + other) / 2]);
+            }
+        }
+        for bits in values {
+            let expected = coding.code_of(bits, unit);
+            prop_assert_eq!(scale.code_of::<All>(bits, false), expected.ok(), "{} of {:?}", bits, coding);
+            let of_magnitude = coding.code_of(bits.saturating_abs(), unit);
+            prop_assert_eq!(scale.code_of::<All>(bits, true), of_magnitude.ok());
+            if let Err(error) = expected {
+                prop_assert_eq!(scale.out_of_range(bits, false), error);
+            }
+            if let Err(error) = of_magnitude {
+                prop_assert_eq!(scale.out_of_range(bits, true), error);
+            }
         }
     }
 }
