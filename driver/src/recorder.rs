@@ -41,9 +41,7 @@ use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
 /// # ]);
 /// let mut spi = Recorder::<_, 8, 16>::new(spi);
 /// spi.transfer_in_place(&mut [0xE0, 0x00])?;
-/// let mut text = String::new();
-/// spi.dump(&mut text).unwrap();
-/// assert_eq!(text, "time_s,frame,mosi,miso\n0,0,e000,810d\n");
+/// assert_eq!(spi.csv().to_string(), "time_s,frame,mosi,miso\n0,0,e000,810d\n");
 /// # spi.release().done();
 /// # Ok::<(), embedded_hal::spi::ErrorKind>(())
 /// ```
@@ -142,6 +140,12 @@ impl<S, const FRAMES: usize, const BYTES: usize> Recorder<S, FRAMES, BYTES> {
             writeln!(out, ",{},{},{}", frame.number, Hex(frame.mosi()), Hex(frame.miso()))?;
         }
         Ok(())
+    }
+
+    /// The same lines as something to print: on a host, `std::fs::write(path, recorder.csv().to_string())` makes a file that
+    /// the program `stepchain` decodes.
+    pub fn csv(&self) -> impl fmt::Display + '_ {
+        Csv(self)
     }
 
     /// Enters a frame with what is to be sent; gives its place in the ring.
@@ -283,6 +287,15 @@ impl<const BYTES: usize> Frame<BYTES> {
             put(&mut self.miso, at, received);
             at = at.saturating_add(length);
         }
+    }
+}
+
+/// What a recorder dumps.
+struct Csv<'a, S, const FRAMES: usize, const BYTES: usize>(&'a Recorder<S, FRAMES, BYTES>);
+
+impl<S, const FRAMES: usize, const BYTES: usize> fmt::Display for Csv<'_, S, FRAMES, BYTES> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.dump(f)
     }
 }
 

@@ -38,10 +38,10 @@ pub const TUNED: Settings<16> = Settings::new([
     tuned(Parameter::StartStopVelocity, Unit::StepsPerSecond, 3_462_144),
     // 1200 steps/s, code 0xea60.
     tuned(Parameter::ProfileVelocity, Unit::StepsPerSecond, 4_915_200),
-    // 4 A, code 0x20.
-    tuned(Parameter::OvercurrentLimit, Unit::Amperes, 262_144),
-    // 2.625 A, code 0x15.
-    tuned(Parameter::StallLimit, Unit::Amperes, 172_032),
+    // 4.125 A, code 0x21.
+    tuned(Parameter::OvercurrentLimit, Unit::Amperes, 270_336),
+    // 2.75 A, code 0x16.
+    tuned(Parameter::StallLimit, Unit::Amperes, 180_224),
 ]);
 const _: () = TUNED.assert_fits(&Latched::LAYOUT);
 

@@ -9,10 +9,15 @@ use std::rc::Rc;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::PinState;
 use embedded_hal::spi::{ErrorType, Operation, SpiDevice};
-use stepchain::map::Layout;
+use stepchain::map::{Flag, Layout};
 use stepchain_sim::chain::{BusError, Span, VirtualChain, VirtualClock, VirtualInput, VirtualSpi};
 use stepchain_sim::device::Switch;
 use stepchain_sim::serve::{Condition, Exchange, Schedule, frames_csv};
+
+/// What befalls the vial picker: its needle's driver gets too hot while the needle comes up from the second vial, as
+/// `--condition needle:overtemperature@6.5..8` says.
+pub const HOT_NEEDLE: Condition =
+    Condition { device: 2, axis: 0, flag: Flag::Overtemperature, from_ns: 6_500_000_000, to_ns: Some(8_000_000_000) };
 
 /// A virtual chain whose frames are written down.
 #[derive(Clone, Debug)]
@@ -121,6 +126,13 @@ impl SpiDevice for TwinSpi {
     }
 }
 
+/// Ready at once: a virtual bus takes no time but its own.
+impl embedded_hal_async::spi::SpiDevice for TwinSpi {
+    async fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), BusError> {
+        SpiDevice::transaction(self, operations)
+    }
+}
+
 /// A delay in which things befall the chain.
 #[derive(Debug)]
 pub struct TwinDelay {
@@ -143,6 +155,21 @@ impl DelayNs for TwinDelay {
     }
 
     fn delay_ms(&mut self, ms: u32) {
+        self.pass(u64::from(ms) * 1_000_000);
+    }
+}
+
+/// Ready at once: for one task, which has nobody to wait for.
+impl embedded_hal_async::delay::DelayNs for TwinDelay {
+    async fn delay_ns(&mut self, ns: u32) {
+        self.pass(ns.into());
+    }
+
+    async fn delay_us(&mut self, us: u32) {
+        self.pass(u64::from(us) * 1_000);
+    }
+
+    async fn delay_ms(&mut self, ms: u32) {
         self.pass(u64::from(ms) * 1_000_000);
     }
 }

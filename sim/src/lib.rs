@@ -14,7 +14,7 @@
 //!      v   ^
 //!   ramps                motion     where the motor is commanded to be, in closed form
 //!      v
-//!   currents, rotor      motor      what a motor behind a bridge makes of it; stands alone so far
+//!   currents, rotor      motor      what a motor behind a bridge makes of it, where an axis has one
 //! ```
 //!
 //! What goes wrong on the way is a script of [`inject`], which the chain takes.
@@ -22,7 +22,9 @@
 //! On top of it stands the program `stepchain`: [`cli`] takes its arguments, [`mod@bench`] reads what is to be run, [`run`]
 //! lets the driver and the chain do it, [`report`] shows what came of it; [`serve`] offers the chain to firmware over a
 //! byte link. Tests of firmware say with [`expect`] what a chain must have done, and [`conformance`] tries every law on a map
-//! of their own. [`mod@tune`] computes drive settings for a motor, and [`capture`] reads what was recorded on a real bus.
+//! of their own. [`mod@tune`] computes drive settings for a motor, whose constants [`mod@fit`] finds from measurements;
+//! [`capture`] reads what was recorded on a real bus, [`replay`] holds it against a virtual chain, and [`wave`] writes what
+//! a virtual bus does.
 
 pub mod bench;
 pub mod capture;
@@ -34,15 +36,19 @@ pub mod decode;
 pub mod device;
 mod dice;
 pub mod expect;
+pub mod fit;
 pub mod inject;
 pub mod map_file;
 pub mod motion;
 pub mod motor;
 pub mod random_map;
+pub mod replay;
 pub mod report;
 pub mod run;
+pub mod scope;
 pub mod serve;
 mod spelling;
 mod text;
 pub mod tune;
+pub mod wave;
 pub mod wire;

@@ -55,6 +55,8 @@ fn golden_captures_are_read_as_they_were_worked_out() {
         assert_truth(&format!("mode_{mode}"), "frames", &["--mode", mode]);
         assert_truth(&format!("mode_{mode}"), "frames", &["--guess"]);
     }
+    assert_truth("slide_dipper", "frames", &[]);
+    assert_truth("slide_dipper", "commands", &["--map", "latched"]);
     assert_truth("two_latched", "words", &["--map", "latched"]);
     assert_truth("two_latched", "commands", &["--map", "latched", "--devices", "2"]);
     assert_truth("two_latched", "commands", &["--map", "latched", "--guess"]);
@@ -144,4 +146,43 @@ fn a_broken_fst_file_exits_with_two_and_no_trace_of_its_reader() {
     bytes[1..9].copy_from_slice(&329u64.to_be_bytes());
     let ran = decode(&[file("broken.fst", &bytes).to_str().unwrap()]);
     assert_eq!((ran.exit, ran.err.contains("panicked")), (2, false), "{}", ran.err);
+}
+
+/// The words of the golden capture with the bits of each unit the other way round, as a device that is LSB first has them.
+#[test]
+fn the_bit_order_is_guessed_from_the_words_that_the_map_knows() {
+    let turned = |unit: u16| unit.reverse_bits();
+    let words = [(0x5011, 0), (0x7E7E, 500), (0xB400, 0), (6000, 0), (0xE000, 0), (0x7E7E, 0x8015)];
+    let text = |turn: &dyn Fn(u16) -> u16| -> String {
+        let row = |(number, &(mosi, miso)): (usize, &(u16, u16))| {
+            format!("0.{number:03},{number},{:04x},{:04x}\n", turn(mosi), turn(miso))
+        };
+        format!("time_s,frame,mosi,miso\n{}", words.iter().enumerate().map(row).collect::<String>())
+    };
+    for (name, turn, order) in
+        [("msb.csv", &(|unit| unit) as &dyn Fn(u16) -> u16, "msb"), ("lsb.csv", &turned as &dyn Fn(u16) -> u16, "lsb")]
+    {
+        let path = file(name, text(turn).as_bytes());
+        let ran = decode(&[path.to_str().unwrap(), "--map", "latched", "--guess"]);
+        assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+        assert!(ran.err.contains(&format!("guessed: {order} first; the map knows ")), "{}", ran.err);
+        assert!(ran.out.contains("move velocity 120 steps/s"), "{}", ran.out);
+    }
+    let ran =
+        decode(&[file("lsb-evidence.csv", text(&turned).as_bytes()).to_str().unwrap(), "--map", "latched", "--guess"]);
+    let told = ran.err.lines().find(|line| line.starts_with("guessed: lsb")).unwrap();
+    assert!(told.ends_with("the map knows 3 of 6 words msb first, 5 of 5 lsb first"), "{told}");
+}
+
+/// Twenty megabytes, more than is read without a bar where somebody looks on.
+#[test]
+fn no_progress_is_shown_where_nobody_looks_on() {
+    let row = |number: u64| format!("{}.{:06},{number},7e7e,0000\n", number / 1_000_000, number % 1_000_000);
+    let text: String = std::iter::once("time_s,frame,mosi,miso\n".to_owned()).chain((0..800_000).map(row)).collect();
+    assert!(text.len() > 20_000_000 - 1_000_000, "{}", text.len());
+    let path = file("long.csv", text.as_bytes());
+    let ran = decode(&[path.to_str().unwrap(), "--level", "frames"]);
+    std::fs::remove_file(&path).unwrap();
+    assert_eq!((ran.exit, ran.err.as_str()), (0, ""));
+    assert!(ran.out.ends_with("800000 frames, nothing wrong.\n"));
 }

@@ -66,6 +66,7 @@ fn over_stdio_stdout_is_the_link_alone_and_the_results_go_to_stderr_and_to_files
     let mut link = begin(&mut child);
     assert_eq!(link.delay(2_000_000_000), Ok(()));
     assert_eq!(link.is_active(Line::Busy { device: None }), Ok(false));
+    assert_eq!(link.log(b"both words"), Ok(()));
     assert_eq!(link.end(0), Ok(()));
     drop(link);
     let Output { status, stderr, .. } = child.wait_with_output().unwrap();
@@ -74,10 +75,11 @@ fn over_stdio_stdout_is_the_link_alone_and_the_results_go_to_stderr_and_to_files
     let [axis, whole] = objects(&err).try_into().unwrap();
     assert_eq!((axis["axis"].as_str(), axis["reached_steps"].as_f64()), (Some("lift"), Some(0.0)));
     let told = [&whole["duration_s"], &whole["requests"], &whole["end"]].map(Value::as_f64);
-    assert_eq!(told, [Some(2.0), Some(4.0), Some(0.0)]);
-    for name in ["report.html", "motion.csv", "frames.csv", "log.txt"] {
+    assert_eq!(told, [Some(2.0), Some(5.0), Some(0.0)]);
+    for name in ["report.html", "bus.vcd", "motion.csv", "frames.csv", "log.txt", "firmware.log"] {
         assert!(directory.join("out").join(name).is_file(), "{name}");
     }
+    assert_eq!(fs::read(directory.join("out/firmware.log")).unwrap(), b"both words");
     assert_eq!(fs::read_to_string(directory.join("out/frames.csv")).unwrap(), "time_s,frame,mosi,miso\n");
 }
 

@@ -1,8 +1,10 @@
-//! What the driver sends is what `capture` reads: from the recorder of the firmware to commands in physical units.
+//! What the driver sends is what `capture` reads: from the recorder of the firmware, and from the capture that the virtual
+//! chain writes, to commands in physical units.
 
 use std::sync::Arc;
 
 use embedded_hal::spi::SpiDevice;
+use embedded_hal_mock::eh1::spi::{Mock, Transaction};
 use stepchain::map::{BridgeState, Parameter, RegisterMap, StopRamp, Verb, Way};
 use stepchain::reference::{FixedWord, Latched};
 use stepchain::units::{Acceleration, Distance, Position, Velocity};
@@ -10,10 +12,13 @@ use stepchain::{Chain, Command, Recorder};
 use stepchain_sim::capture::{self, Asked, Conversation, Exchange, Item, Note, Options, infer_devices};
 use stepchain_sim::chain::VirtualChain;
 use stepchain_sim::decode::Dictionary;
+use stepchain_sim::wire::bytes_of;
 
-/// Drives three devices with a recorder between, and decodes what it has kept.
+/// Drives three devices with a recorder between, and decodes what it has kept, and what the chain itself has captured.
 fn recorded<M: RegisterMap>(name: &str, drive: impl FnOnce(&mut dyn FnMut(&[Command; 3]))) -> Vec<Exchange> {
     let bench = VirtualChain::new(&M::LAYOUT, 3).unwrap();
+    let tmp = std::path::Path::new(env!("CARGO_TARGET_TMPDIR"));
+    bench.capture_to_file(tmp.join(name).with_extension("vcd")).unwrap();
     let mut recorder = Recorder::<_, 256, 32>::new(bench.spi());
     {
         let mut chain = Chain::<M, _, 3>::new(&mut recorder);
@@ -21,11 +26,26 @@ fn recorded<M: RegisterMap>(name: &str, drive: impl FnOnce(&mut dyn FnMut(&[Comm
             chain.send(commands).unwrap();
         });
     }
-    let path = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
     let mut text = String::new();
     recorder.dump(&mut text).unwrap();
-    std::fs::write(&path, text).unwrap();
-    let frames: Vec<_> = capture::open(&path, &Options::default())
+    std::fs::write(tmp.join(name), text).unwrap();
+    bench.end_capture().unwrap();
+    let exchanges = decoded::<M>(&tmp.join(name), &Options::default());
+    // The chain's own capture tells the same, and has times too.
+    let options = Options { mode: Some(M::LAYOUT.wire.mode), ..Options::default() };
+    let of_chain = decoded::<M>(&tmp.join(name).with_extension("vcd"), &options);
+    let untimed = |exchange: &Exchange| Exchange { start_ns: 0, latched_ns: 0, ..exchange.clone() };
+    assert_eq!(of_chain.iter().map(untimed).collect::<Vec<_>>(), exchanges.iter().map(untimed).collect::<Vec<_>>());
+    let last_ns = of_chain.iter().map(|exchange| exchange.latched_ns).max();
+    assert!(last_ns.is_some_and(|ns| (1..=bench.now_ns().cast_signed()).contains(&ns)), "{last_ns:?}");
+    // The bus is a bus still.
+    recorder.write(&[]).unwrap();
+    exchanges
+}
+
+/// What devices were asked and answered, by a capture.
+fn decoded<M: RegisterMap>(path: &std::path::Path, options: &Options) -> Vec<Exchange> {
+    let frames: Vec<_> = capture::open(path, options)
         .unwrap()
         .map(|item| match item.unwrap() {
             Item::Frame(frame) => frame,
@@ -41,8 +61,6 @@ fn recorded<M: RegisterMap>(name: &str, drive: impl FnOnce(&mut dyn FnMut(&[Comm
     }
     conversation.end();
     exchanges.extend(std::iter::from_fn(|| conversation.pop()));
-    // The bus is a bus still.
-    recorder.write(&[]).unwrap();
     exchanges
 }
 
@@ -105,4 +123,29 @@ fn what_the_driver_sends_to_latched_units_is_read_in_physical_units() {
 #[test]
 fn what_the_driver_sends_in_fixed_words_is_read_in_physical_units() {
     check::<FixedWord>("fixed-word-recorder.csv", 40.0);
+}
+
+/// By hand: device 1 gets its unit first; 0x5011 reads register 0x11, and 0x01F4 are 500 codes of 2 steps/s².
+#[test]
+fn traffic_over_a_mock_is_captured_in_two_lines() {
+    let shift = |sent: [u8; 4], came: [u8; 4]| {
+        let [start, end] = [Transaction::transaction_start(), Transaction::transaction_end()];
+        [start, Transaction::transfer_in_place(sent.to_vec(), came.to_vec()), end]
+    };
+    let expected = [shift([0x7E, 0x7E, 0x50, 0x11], [0x00; 4]), shift([0x7E; 4], [0x00, 0x00, 0x01, 0xF4])].concat();
+    let path = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("mock.csv");
+
+    let mut spi = Recorder::<_, 64, 32>::new(Mock::new(&expected));
+    let mut chain = Chain::<Latched, _, 2>::new(&mut spi);
+    let replies = chain.exchange(&[Command::read(Parameter::ProfileAcceleration), Command::Filler]).unwrap();
+    std::fs::write(&path, spi.csv().to_string()).unwrap();
+
+    assert_eq!(replies[0].unwrap().value, Some(Acceleration::from_steps_per_s2(1000).unwrap().into()));
+    let frames = capture::open(&path, &Options::default()).unwrap().map(|item| match item.unwrap() {
+        Item::Frame(frame) => [frame.mosi, frame.miso].map(|bits| bytes_of(&bits.unwrap())),
+        Item::Trouble(trouble) => panic!("{trouble}"),
+    });
+    let told = [[[0x7E, 0x7E, 0x50, 0x11], [0x00; 4]], [[0x7E; 4], [0x00, 0x00, 0x01, 0xF4]]];
+    assert_eq!(frames.collect::<Vec<_>>(), told.map(|frame| frame.map(|bytes| bytes.to_vec())));
+    spi.release().done();
 }

@@ -14,6 +14,8 @@
 //! On a board with a chain of its own, the application gets the HAL's SPI device, delay and pins in place of the link's.
 #![no_std]
 
+mod async_uart;
+mod said;
 mod uart;
 
 use core::sync::atomic::{AtomicBool, Ordering};
@@ -22,8 +24,11 @@ use cortex_m_semihosting::debug::{self, EXIT_FAILURE, EXIT_SUCCESS};
 use cortex_m_semihosting::hprintln;
 use stepchain::map::ChainMap;
 use stepchain::release;
+use stepchain_link::packet::MOST_BODY;
 use stepchain_link::{Link, LinkError, LinkSpi, Transport};
 
+pub use async_uart::{AsyncUart, Pin, arm, serve, serve_silence};
+pub use said::{Said, said};
 pub use uart::Uart;
 
 /// The link of this board.
@@ -53,7 +58,7 @@ pub fn provoke() {
 }
 
 /// All that is left to do when the firmware has panicked: every bridge of the chain lets go, whatever was being sent, and the
-/// other end is told.
+/// other end is told, of the log what is left, too.
 ///
 /// Uses nothing that the firmware may have been in the middle of: the serial line is taken anew, with a session of its own,
 /// and the frames are constants.
@@ -64,7 +69,14 @@ pub fn let_go<M: ChainMap, const N: usize>(info: &core::panic::PanicInfo<'_>) ->
         let link = core::cell::RefCell::new(link);
         let sent = release::send::<M, _, N>(&mut LinkSpi::new(&link));
         let is_well = sent.is_ok() && PROVOKED.load(Ordering::SeqCst);
-        link.into_inner().end(u8::from(!is_well))?;
+        let (mut link, mut bytes) = (link.into_inner(), [0; MOST_BODY]);
+        loop {
+            match said(&mut bytes) {
+                [] => break,
+                words => link.log(words)?,
+            }
+        }
+        link.end(u8::from(!is_well))?;
         sent.map(|()| is_well)
     });
     match released {

@@ -1,8 +1,9 @@
 //! The board's first UART, a simple peripheral with a data, a state, a control, an interrupt and a divider register; and the
 //! processor's SysTick, which says how long an answer may take.
 //!
-//! The processor sleeps until one of the two has something to say. Neither has a handler: interrupts are masked, and one that
-//! is pending ends the sleep all the same.
+//! [`Uart`] is for firmware that blocks: the processor sleeps until one of the two has something to say. Neither has a
+//! handler: interrupts are masked, and one that is pending ends the sleep all the same. For an executor there is
+//! [`AsyncUart`](crate::AsyncUart), on the same registers.
 #![allow(unsafe_code, reason = "device registers")]
 
 use core::convert::Infallible;
@@ -28,11 +29,11 @@ const RECEIVED: u32 = 1 << 1;
 const DIVISOR: u32 = 16;
 
 /// How long an answer may take before it is asked for again: 200 ms at 25 MHz. The counter has 24 bits.
-const PATIENCE: u32 = 5_000_000;
+pub(crate) const PATIENCE: u32 = 5_000_000;
 
 /// The UART's interrupt: a byte was received.
 #[derive(Clone, Copy)]
-struct Receive;
+pub(crate) struct Receive;
 
 // SAFETY: 0 is the number of this board's UART0 for a received byte.
 unsafe impl InterruptNumber for Receive {
@@ -57,19 +58,8 @@ impl Uart {
     /// The line once more, whoever has it: for the panic handler, behind which nobody goes on.
     pub(crate) fn anew() -> Self {
         cortex_m::interrupt::disable();
-        // SAFETY: the addresses are those of this board's UART, whose registers bear any order of accesses; and an interrupt
-        // that is masked breaks no critical section.
-        unsafe {
-            ptr::write_volatile(DIVIDER, DIVISOR);
-            ptr::write_volatile(CONTROL, ENABLE_BOTH | INTERRUPT_WHEN_RECEIVED);
-            NVIC::unmask(Receive);
-        }
+        set_up();
         Self { _one_only: () }
-    }
-
-    fn state(&self) -> u32 {
-        // SAFETY: as above.
-        unsafe { ptr::read_volatile(STATE) }
     }
 
     /// Starts the time of an answer, and gives the counter to look at.
@@ -89,31 +79,59 @@ impl Transport for Uart {
     type Error = Infallible;
 
     fn write(&mut self, bytes: &[u8]) -> Result<(), Infallible> {
-        for byte in bytes {
-            while self.state() & TRANSMIT_FULL != 0 {}
-            // SAFETY: as above.
-            unsafe { ptr::write_volatile(DATA, u32::from(*byte)) };
-        }
+        send(bytes);
         Ok(())
     }
 
     fn read(&mut self) -> Result<Option<u8>, Infallible> {
-        if self.state() & RECEIVE_FULL == 0 {
+        let byte = received().or_else(|| {
             let mut timer = Self::timer();
-            while self.state() & RECEIVE_FULL == 0 {
-                if timer.has_wrapped() {
-                    return Ok(None);
+            loop {
+                match received() {
+                    None if timer.has_wrapped() => return None,
+                    None => {}
+                    byte => return byte,
                 }
                 cortex_m::asm::wfi();
                 SCB::clear_pendst();
             }
-        }
-        // SAFETY: as above. What is received between the two accesses pends anew.
-        let byte = unsafe {
-            ptr::write_volatile(INTERRUPTS, RECEIVED);
-            ptr::read_volatile(DATA)
-        };
+        });
         NVIC::unpend(Receive);
-        Ok(Some(byte as u8))
+        Ok(byte)
     }
+}
+
+/// Lets the UART go at its speed and ask for attention when a byte was received.
+pub(crate) fn set_up() {
+    // SAFETY: the addresses are those of this board's UART, whose registers bear any order of accesses; and who sets it up
+    // holds no critical section that its interrupt could break.
+    unsafe {
+        ptr::write_volatile(DIVIDER, DIVISOR);
+        ptr::write_volatile(CONTROL, ENABLE_BOTH | INTERRUPT_WHEN_RECEIVED);
+        NVIC::unmask(Receive);
+    }
+}
+
+/// Sends bytes, each as soon as there is room for it.
+pub(crate) fn send(bytes: &[u8]) {
+    for byte in bytes {
+        // SAFETY: as above.
+        while unsafe { ptr::read_volatile(STATE) } & TRANSMIT_FULL != 0 {}
+        // SAFETY: as above.
+        unsafe { ptr::write_volatile(DATA, u32::from(*byte)) };
+    }
+}
+
+/// The byte that was received, if there is one. What is received after it asks for attention anew.
+pub(crate) fn received() -> Option<u8> {
+    // SAFETY: as above.
+    if unsafe { ptr::read_volatile(STATE) } & RECEIVE_FULL == 0 {
+        return None;
+    }
+    // SAFETY: as above.
+    let byte = unsafe {
+        ptr::write_volatile(INTERRUPTS, RECEIVED);
+        ptr::read_volatile(DATA)
+    };
+    Some(byte as u8)
 }

@@ -6,18 +6,13 @@
 
 use core::time::Duration;
 
-use stepchain::map::{BridgeState, Flag, RegisterMap};
+use stepchain::map::{BridgeState, RegisterMap};
 use stepchain::reference::Latched;
 use stepchain::release;
-use stepchain_examples::twin::Twin;
+use stepchain_examples::twin::{HOT_NEEDLE, Twin};
 use stepchain_sim::chain::VirtualClock;
-use stepchain_sim::serve::Condition;
 use stepchain_vial_picker::machine::{DEVICES, TRAY};
 use stepchain_vial_picker::{Clock, Picker};
-
-/// The needle's driver, while the needle comes up from the second vial: `--condition needle:overtemperature@6.5..8`.
-const HOT: Condition =
-    Condition { device: 2, axis: 0, flag: Flag::Overtemperature, from_ns: 6_500_000_000, to_ns: Some(8_000_000_000) };
 
 struct Ticks(VirtualClock);
 
@@ -28,7 +23,7 @@ impl Clock for Ticks {
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let twin = Twin::new(&Latched::LAYOUT, &[60.0, 40.0, 25.0], &[HOT])?;
+    let twin = Twin::new(&Latched::LAYOUT, &[60.0, 40.0, 25.0], &[HOT_NEEDLE])?;
     let [busy, fault] = twin.lines();
     let mut picker = Picker::<Latched, _, _, _, _, _>::new(twin.spi(), busy, fault, twin.delay(), Ticks(twin.clock()));
     let told = |what: &str| println!("{:8.3} s  {what}", twin.chain().now_ns() as f64 / 1e9);

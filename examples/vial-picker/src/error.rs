@@ -5,7 +5,7 @@ use core::fmt;
 use embedded_hal::digital;
 use stepchain::Error;
 use stepchain::fault::FaultKind;
-use stepchain::homing::AxisError;
+use stepchain::homing::{AxisError, HomingError};
 use stepchain::plan::CoordinateError;
 use stepchain::settings::ApplyError;
 use stepchain::wiring::WiringError;
@@ -39,8 +39,16 @@ pub enum PickError<E> {
         /// The first device that tells of a fault, and which one, if its answer came through.
         found: Option<(usize, FaultKind)>,
     },
+    /// The stop key was pressed. All axes stand, and are held.
+    Stopped,
     /// The motors had not arrived long after they should have. All axes have been told to stop.
     Late,
+}
+
+impl<E> PickError<E> {
+    pub(crate) const fn homing(device: usize, error: HomingError) -> Self {
+        Self::Homing(AxisError { device, axis: 0, error })
+    }
 }
 
 impl<E> From<Error<E>> for PickError<E> {
@@ -61,6 +69,7 @@ impl<E: embedded_hal::spi::Error> fmt::Display for PickError<E> {
             Self::Line(error) => error.fmt(f),
             Self::Fault { found: Some((device, kind)) } => write!(f, "device {device}: {}", kind.cause()),
             Self::Fault { found: None } => f.write_str("the fault line fell, and no device says why"),
+            Self::Stopped => f.write_str("the stop key was pressed"),
             Self::Late => f.write_str("the motors should have arrived long ago"),
         }
     }

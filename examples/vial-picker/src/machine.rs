@@ -1,16 +1,23 @@
-//! What the machine is like: axes, limits, settings, and which vials there are. Constants.
+//! What the machine is like: axes, limits, settings, and which vials there are; and what both of its fronts make of that.
+//! No I/O.
 
 use core::time::Duration;
 
+use stepchain::fault::{self, FaultKind};
 use stepchain::homing::{AxisHoming, HomingVelocities, Method, SearchLimits};
-use stepchain::map::Parameter;
-use stepchain::plan::Ramp;
+use stepchain::map::{Layout, Parameter};
+use stepchain::plan::{AxisGoal, CoordinateError, Coordinated, Ramp};
+use stepchain::reply::Status;
 use stepchain::settings::{Setting, Settings};
 use stepchain::track::UnwrappedPosition;
 use stepchain::units::{Acceleration, Distance, MicrostepResolution, Value, Velocity};
 
+use crate::desk::Interrupt;
+
 /// Devices of the chain.
 pub const DEVICES: usize = 3;
+/// The device of the carriage.
+pub const CARRIAGE: usize = 1;
 
 /// Microsteps in a full step, of all.
 pub const RESOLUTION: MicrostepResolution = MicrostepResolution::from_microsteps_per_step(32);
@@ -35,6 +42,28 @@ impl Spot {
     }
 }
 
+/// What happens at the desk in a shift: in which of the machine's dealings with chain and clock which interrupt comes.
+pub const SHIFT: [(u32, Interrupt); 8] = [
+    // While the axes look for their switches.
+    (200, Interrupt::StopKey),
+    // The wheel has no say yet.
+    (1_200, Interrupt::Wheel { is_up: true }),
+    // On the way to a vial.
+    (2_000, Interrupt::StopKey),
+    (3_950, Interrupt::Wheel { is_up: true }),
+    (3_951, Interrupt::Wheel { is_up: true }),
+    (4_000, Interrupt::Wheel { is_up: true }),
+    (4_050, Interrupt::Wheel { is_up: false }),
+    // The carriage runs.
+    (4_100, Interrupt::StopKey),
+];
+
+/// How often the work may be interrupted.
+pub const PATIENCE: u8 = 4;
+
+/// How long the wheel has its say, if nobody ends that.
+pub const WHEEL_TIME: Duration = Duration::from_secs(3);
+
 /// Where the needle rests between two trays.
 pub const PARK: Spot = Spot([20, 10, 0]);
 
@@ -44,6 +73,9 @@ pub const TRAY: [Spot; 3] = [Spot([400, 150, 240]), Spot([700, 150, 240]), Spot(
 /// How often the machine looks at its lines and at axes that are being homed.
 pub const PERIOD: Duration = Duration::from_millis(5);
 
+/// How often the look timer has the devices asked, where there is one.
+pub const LOOK_PERIOD: Duration = Duration::from_millis(20);
+
 /// How long the needle stays in a vial.
 pub const DIP: Duration = Duration::from_millis(200);
 
@@ -52,6 +84,9 @@ pub const COOLING: Duration = Duration::from_secs(3);
 
 /// How much longer a line may take than was planned before the machine gives up waiting for it.
 pub const GRACE: Duration = Duration::from_millis(50);
+
+/// How long the motors may take to stand after a quick stop.
+pub const BRAKING: Duration = Duration::from_millis(500);
 
 /// What each axis can do.
 pub const LIMITS: [Ramp; DEVICES] = [ramp::<600, 1_500>(), ramp::<500, 2_000>(), ramp::<800, 4_000>()];
@@ -77,6 +112,31 @@ pub const SETTINGS: Settings<5> = Settings::new([
 
 /// Each axis has a limit switch at its lower end; all three look for theirs at the same time.
 pub const HOMING: [AxisHoming; DEVICES] = [homing(0, 900), homing(1, 600), homing(2, 400)];
+
+/// The straight line from where the axes stand to a spot.
+pub(crate) fn line(
+    layout: &'static Layout,
+    from: [UnwrappedPosition; DEVICES],
+    spot: Spot,
+) -> Result<Coordinated<DEVICES>, CoordinateError> {
+    let mut goals = LIMITS.map(|limits| AxisGoal { axis: 0, limits, distance: Distance::default() });
+    for (goal, (target, from)) in goals.iter_mut().zip(spot.positions().into_iter().zip(from)) {
+        // No two spots of this machine are further apart than a distance can be.
+        goal.distance = target.distance_from(from).unwrap_or_default();
+    }
+    Coordinated::new(layout, &goals)
+}
+
+/// The first device whose status tells of a fault that casts doubt on its position, and which one.
+pub(crate) fn grave_fault(seen: &[Option<Status>; DEVICES]) -> Option<(usize, FaultKind)> {
+    seen.iter().enumerate().find_map(|(device, status)| {
+        let status = status.as_ref()?;
+        let kinds = fault::faults(status).map(|fault| fault.kind).filter(|kind| kind.casts_doubt_on_position());
+        // The flag of any fault at all says least of all.
+        let kind = kinds.reduce(|gravest, kind| if kind == FaultKind::Fault { gravest } else { kind })?;
+        Some((device, kind))
+    })
+}
 
 const fn homing(device: usize, steps: i32) -> AxisHoming {
     let speeds = HomingVelocities {

@@ -5,16 +5,14 @@ use core::time::Duration;
 use embedded_hal::delay::DelayNs;
 use embedded_hal::digital::{self, InputPin};
 use embedded_hal::spi::SpiDevice;
-use stepchain::fault::{self, FaultKind};
-use stepchain::homing::{AxisError, Homing};
+use stepchain::homing::Homing;
 use stepchain::map::{BridgeState, RegisterMap, StopRamp};
-use stepchain::plan::{AxisGoal, Coordinated};
 use stepchain::settings::Apply;
 use stepchain::track::UnwrappedPosition;
 use stepchain::{Chain, Command};
 
 use crate::error::PickError;
-use crate::machine::{COOLING, DEVICES, DIP, GRACE, HOMING, LIMITS, PARK, PERIOD, SETTINGS, Spot};
+use crate::machine::{COOLING, DEVICES, DIP, GRACE, HOMING, PARK, PERIOD, SETTINGS, Spot, grave_fault, line};
 
 /// Time since some beginning. Never goes back.
 pub trait Clock {
@@ -79,7 +77,7 @@ where
         self.chain.run(&mut homing, &mut self.delay)?;
         let mut at = [UnwrappedPosition::ZERO; DEVICES];
         for (device, (place, result)) in at.iter_mut().zip(homing.results()).enumerate() {
-            *place = result.map_err(|error| PickError::Homing(AxisError { device, axis: 0, error }))?.at;
+            *place = result.map_err(|error| PickError::homing(device, error))?.at;
         }
         self.at = Some(at);
         Ok(())
@@ -113,12 +111,7 @@ where
     pub fn go(&mut self, spot: Spot) -> Result<(), PickError<SPI::Error>> {
         let from = self.at.ok_or(PickError::NotHomed)?;
         self.look_at_fault()?;
-        let mut goals = LIMITS.map(|limits| AxisGoal { axis: 0, limits, distance: Default::default() });
-        for (goal, (target, from)) in goals.iter_mut().zip(spot.positions().into_iter().zip(from)) {
-            // No two spots of this machine are further apart than a distance can be.
-            goal.distance = target.distance_from(from).unwrap_or_default();
-        }
-        let line = Coordinated::new(Chain::<M, SPI, DEVICES>::LAYOUT, &goals).map_err(PickError::Line)?;
+        let line = line(Chain::<M, SPI, DEVICES>::LAYOUT, from, spot).map_err(PickError::Line)?;
         self.at = None;
         for commands in line.writes().chain([line.start()]) {
             if let Err(error) = self.chain.send(&commands) {
@@ -169,14 +162,8 @@ where
         }
         self.stop();
         let answers = self.chain.exchange(&[Command::PeekStatus; DEVICES])?;
-        let found = answers.iter().enumerate().find_map(|(device, answer)| {
-            let status = answer.ok()?.status?;
-            let kinds = fault::faults(&status).map(|fault| fault.kind).filter(|kind| kind.casts_doubt_on_position());
-            // The flag of any fault at all says least of all.
-            let kind = kinds.reduce(|gravest, kind| if kind == FaultKind::Fault { gravest } else { kind })?;
-            Some((device, kind))
-        });
-        Err(PickError::Fault { found })
+        let seen = answers.map(|answer| answer.ok()?.status);
+        Err(PickError::Fault { found: grave_fault(&seen) })
     }
 }
 

@@ -4,14 +4,10 @@
 
 use core::fmt;
 
-use crate::error::{LinkError, Refusal};
+use crate::error::LinkError;
+use crate::exchange::{Exchange, Want};
 use crate::message::{Line, VERSION, kind};
-use crate::packet::{Collector, MOST_BODY, MOST_ON_LINE, Packet};
-
-/// How often a request is sent before the link counts as lost.
-const ATTEMPTS: u32 = 64;
-/// Bytes that make no answer, after which a line counts as silent although it babbles.
-const MOST_BABBLE: u32 = 4_096;
+use crate::packet::{Collector, MOST_BODY};
 
 /// A serial line, or whatever else carries bytes in both directions.
 ///
@@ -86,19 +82,66 @@ pub struct Greeting {
     pub now_ns: u64,
 }
 
+impl Greeting {
+    pub(crate) fn read(body: &[u8]) -> Option<Self> {
+        let (&[version, devices], now) = body.split_first_chunk()?;
+        (version == VERSION).then_some(Self { devices, now_ns: instant(now)? })
+    }
+}
+
+/// Reads the body of an answer that is an instant of virtual time.
+pub(crate) fn instant(body: &[u8]) -> Option<u64> {
+    Some(u64::from_le_bytes(body.try_into().ok()?))
+}
+
+/// Reads the body of an answer that says whether a line is active.
+pub(crate) const fn level(body: &[u8]) -> Option<bool> {
+    match body {
+        [0] => Some(false),
+        [1] => Some(true),
+        _ => None,
+    }
+}
+
 /// What comes of beginning a session: the link and what the other end says, or why not, with the transport.
 pub type Begun<T> = Result<(Link<T>, Greeting), (LinkError<<T as Transport>::Error>, T)>;
 
 /// The firmware's end of the link.
 #[derive(Debug)]
 pub struct Link<T> {
-    transport: T,
+    pub(crate) transport: T,
     session: u16,
     sequence: u16,
-    collector: Collector,
-    repeated: u32,
+    pub(crate) collector: Collector,
+    pub(crate) repeated: u32,
     /// An exchange failed that could not tell so.
     is_lost: bool,
+}
+
+impl<T> Link<T> {
+    /// A link on which nothing was said yet.
+    pub(crate) const fn new(transport: T, session: u16) -> Self {
+        Self { transport, session, sequence: 0, collector: Collector::new(), repeated: 0, is_lost: false }
+    }
+
+    /// The next request of the session.
+    pub(crate) fn open<E>(&self, asked: u8, body: &[u8]) -> Result<Exchange, LinkError<E>> {
+        if self.is_lost {
+            return Err(LinkError::Lost);
+        }
+        let exchange = Exchange::new(self.session, self.sequence, asked, body);
+        exchange.ok_or(LinkError::TooLong { bytes: body.len(), most: MOST_BODY })
+    }
+
+    /// The request was answered.
+    pub(crate) const fn close(&mut self) {
+        self.sequence = self.sequence.wrapping_add(1);
+    }
+
+    /// Notes that an exchange failed where nobody can be told.
+    pub(crate) const fn lose(&mut self) {
+        self.is_lost = true;
+    }
 }
 
 impl<T: Transport> Link<T> {
@@ -111,8 +154,7 @@ impl<T: Transport> Link<T> {
     /// # Errors
     /// [`LinkError`], with the transport.
     pub fn begin(transport: T, session: u16) -> Begun<T> {
-        let mut link =
-            Self { transport, session, sequence: 0, collector: Collector::new(), repeated: 0, is_lost: false };
+        let mut link = Self::new(transport, session);
         match link.greet() {
             Ok(greeting) => Ok((link, greeting)),
             Err(error) => Err((error, link.transport)),
@@ -137,6 +179,15 @@ impl<T: Transport> Link<T> {
         self.ask(kind::END, &[status], |_| Some(()))
     }
 
+    /// Says something that the simulator keeps: text, or frames of a logger, at most
+    /// [`MOST_BODY`](crate::packet::MOST_BODY) bytes. Takes no virtual time.
+    ///
+    /// # Errors
+    /// [`LinkError`].
+    pub fn log(&mut self, bytes: &[u8]) -> Result<(), LinkError<T::Error>> {
+        self.ask(kind::LOG, bytes, |_| Some(()))
+    }
+
     /// Lets virtual time pass.
     ///
     /// # Errors
@@ -150,7 +201,7 @@ impl<T: Transport> Link<T> {
     /// # Errors
     /// [`LinkError`].
     pub fn now_ns(&mut self) -> Result<u64, LinkError<T::Error>> {
-        self.ask(kind::NOW, &[], |body| Some(u64::from_le_bytes(body.try_into().ok()?)))
+        self.ask(kind::NOW, &[], instant)
     }
 
     /// Whether a line beside the bus is active.
@@ -158,11 +209,7 @@ impl<T: Transport> Link<T> {
     /// # Errors
     /// [`LinkError`].
     pub fn is_active(&mut self, line: Line) -> Result<bool, LinkError<T::Error>> {
-        self.ask(kind::LINE, &line.to_bytes(), |body| match body {
-            [0] => Some(false),
-            [1] => Some(true),
-            _ => None,
-        })
+        self.ask(kind::LINE, &line.to_bytes(), level)
     }
 
     /// One selection of the chain: a body of pieces out, the bytes that came in to `read`.
@@ -174,17 +221,8 @@ impl<T: Transport> Link<T> {
         self.ask(kind::TRANSACTION, body, read)
     }
 
-    /// Notes that an exchange failed where nobody can be told.
-    pub(crate) fn lose(&mut self) {
-        self.is_lost = true;
-    }
-
     fn greet(&mut self) -> Result<Greeting, LinkError<T::Error>> {
-        self.ask(kind::HELLO, &[VERSION], |body| {
-            let (&[version, devices], now) = body.split_first_chunk()?;
-            let now_ns = u64::from_le_bytes(now.try_into().ok()?);
-            (version == VERSION).then_some(Greeting { devices, now_ns })
-        })
+        self.ask(kind::HELLO, &[VERSION], Greeting::read)
     }
 
     /// Sends a request until its answer comes, and reads that.
@@ -194,44 +232,23 @@ impl<T: Transport> Link<T> {
         body: &[u8],
         read: impl FnOnce(&[u8]) -> Option<R>,
     ) -> Result<R, LinkError<T::Error>> {
-        if self.is_lost {
-            return Err(LinkError::Lost);
-        }
-        let Self { transport, session, sequence, collector, repeated, .. } = self;
-        let request = Packet { session: *session, sequence: *sequence, kind: asked, body };
-        let mut line = [0; MOST_ON_LINE];
-        let too_long = LinkError::TooLong { bytes: body.len(), most: MOST_BODY };
-        let request = request.write(&mut line).and_then(|count| line.get(..count)).ok_or(too_long)?;
-        let mut attempts = 0;
-        while attempts < ATTEMPTS {
-            if attempts > 0 {
-                *repeated = repeated.saturating_add(1);
-            }
-            attempts += 1;
-            transport.write(request).map_err(LinkError::Transport)?;
-            let mut babble = 0;
-            while babble < MOST_BABBLE {
-                let Some(byte) = transport.read().map_err(LinkError::Transport)? else { break };
-                babble += 1;
-                let Some(packet) = collector.take(byte) else { continue };
-                let is_ours = (packet.session, packet.sequence) == (*session, *sequence);
-                match packet.kind {
-                    // Nobody has listened to a session yet, so this refusal belongs to none.
-                    kind::REFUSED if is_ours || packet.body.first() == Some(&Refusal::Busy.code()) => {
-                        let code = packet.body.first().copied().unwrap_or_default();
-                        *sequence = sequence.wrapping_add(1);
-                        return Err(LinkError::Refused(Refusal::from_code(code)));
+        let mut exchange = self.open(asked, body)?;
+        loop {
+            match exchange.wants() {
+                Want::Nothing => return Err(LinkError::Silent),
+                Want::Send => {
+                    self.transport.write(exchange.request()).map_err(LinkError::Transport)?;
+                    self.repeated = self.repeated.saturating_add(u32::from(exchange.sent()));
+                }
+                Want::Byte => {
+                    let byte = self.transport.read().map_err(LinkError::Transport)?;
+                    if let Some(outcome) = exchange.came(byte, &mut self.collector) {
+                        let read = outcome.map(read);
+                        self.close();
+                        return read.map_err(LinkError::Refused)?.ok_or(LinkError::Answer);
                     }
-                    kind::NOT_YET if is_ours => (attempts, babble) = (1, 0),
-                    found if is_ours && found == asked | kind::REPLY => {
-                        *sequence = sequence.wrapping_add(1);
-                        return read(packet.body).ok_or(LinkError::Answer);
-                    }
-                    // An answer to what was asked before, which came late and was asked for again.
-                    _ => {}
                 }
             }
         }
-        Err(LinkError::Silent)
     }
 }

@@ -43,26 +43,32 @@ impl<T: Transport> spi::ErrorType for LinkSpi<'_, T> {
 
 impl<T: Transport> SpiDevice for LinkSpi<'_, T> {
     fn transaction(&mut self, operations: &mut [Operation<'_, u8>]) -> Result<(), Self::Error> {
-        let mut body = Body::<MOST_BODY>::new();
-        for operation in operations.iter() {
-            match operation {
-                Operation::Read(into) => body.put_zeros(into.len()),
-                Operation::Write(from) => body.put_shift(from),
-                Operation::Transfer(into, from) => {
-                    body.put_shift(from);
-                    body.put_zeros(into.len().saturating_sub(from.len()));
-                }
-                Operation::TransferInPlace(bytes) => body.put_shift(bytes),
-                Operation::DelayNs(ns) => body.put_pause(*ns),
-            }
-        }
+        let body = gather(operations);
         let bytes = body.bytes().ok_or(LinkError::TooLong { bytes: body.length(), most: MOST_BODY })?;
         self.link.borrow_mut().transaction(bytes, |came| scatter(operations, came))
     }
 }
 
+/// The operations of a transaction as the body of a request.
+pub(crate) fn gather(operations: &[Operation<'_, u8>]) -> Body<MOST_BODY> {
+    let mut body = Body::new();
+    for operation in operations {
+        match operation {
+            Operation::Read(into) => body.put_zeros(into.len()),
+            Operation::Write(from) => body.put_shift(from),
+            Operation::Transfer(into, from) => {
+                body.put_shift(from);
+                body.put_zeros(into.len().saturating_sub(from.len()));
+            }
+            Operation::TransferInPlace(bytes) => body.put_shift(bytes),
+            Operation::DelayNs(ns) => body.put_pause(*ns),
+        }
+    }
+    body
+}
+
 /// Gives each operation what came in for it; nothing if that is more or less than they have.
-fn scatter(operations: &mut [Operation<'_, u8>], came: &[u8]) -> Option<()> {
+pub(crate) fn scatter(operations: &mut [Operation<'_, u8>], came: &[u8]) -> Option<()> {
     let mut rest = came;
     for operation in operations {
         let (into, length): (&mut [u8], usize) = match operation {

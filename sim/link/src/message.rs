@@ -19,6 +19,8 @@ pub mod kind {
     pub const NOW: u8 = 0x05;
     /// The firmware is done.
     pub const END: u8 = 0x06;
+    /// The firmware has something to say.
+    pub const LOG: u8 = 0x07;
     /// What makes a reply of a request.
     pub const REPLY: u8 = 0x80;
     /// A reply: the request came, and takes a while.

@@ -28,6 +28,9 @@
 //! home_switch = { closed_from = -10, closed_to = 5 }
 //! end_stops = [-200, 900]
 //!
+//! # [motor.lift]                  # a motor to turn: currents, torque and heat; without it the rotor follows the counter
+//! # file = "motors/demo.toml"     # seen from this file; beside it what is other than there: see `stepchain run --help`
+//!
 //! [[step]]                        # what stands in one step leaves together
 //! at_s = 0.5                      # from the start of the timeline
 //! lift = { move_relative = 400 }  # full steps
@@ -56,6 +59,7 @@
 
 mod faults;
 mod machine;
+mod motor;
 mod orders;
 mod parse;
 mod problem;
@@ -69,6 +73,7 @@ use stepchain::Command;
 use stepchain::map::{BufferMode, Layout, Register};
 use stepchain::units::Value;
 
+use crate::device::MotorSetup;
 use crate::inject::Injection;
 
 pub use machine::Machine;
@@ -84,14 +89,15 @@ pub const BUILT_IN: Source<'static> =
 /// Keys of a bench file that stand in no table.
 const HEAD: &[&str] = &["title", "description", "until_s"];
 /// Tables of a bench file.
-const TABLES: &[&str] = &["chain", "settings", "machine", "step", "fault", "expect"];
+const TABLES: &[&str] = &["chain", "settings", "machine", "motor", "step", "fault", "expect"];
 /// Keys of the table of the chain.
 const CHAIN: &[&str] = &["map", "axes", "devices", "spi_clock_hz"];
 
 /// Every key that a bench file can have, but for the names of axes and parameters.
 #[cfg(test)]
 pub(crate) fn keys() -> Vec<&'static str> {
-    let own = [HEAD, TABLES, CHAIN, machine::KEYS, machine::SWITCH, timeline::KEYS, orders::OPTIONS].concat();
+    let own =
+        [HEAD, TABLES, CHAIN, machine::KEYS, machine::SWITCH, motor::KEYS, timeline::KEYS, orders::OPTIONS].concat();
     [own, faults::keys()].concat()
 }
 
@@ -148,6 +154,8 @@ pub struct Axis {
     pub resolution: u16,
     /// What it turns.
     pub machine: Machine,
+    /// Its motor, if the bench has one.
+    pub motor: Option<MotorSetup>,
     /// Where it must stand at the end, in microsteps.
     pub expected: Option<i64>,
 }

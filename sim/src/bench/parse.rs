@@ -9,7 +9,7 @@ use toml::de::DeTable;
 
 use super::problem::{Problem, Source};
 use super::tree::{Node, Table};
-use super::{Axis, Bench, CHAIN, HEAD, Machine, TABLES, faults, machine, orders, settings, timeline};
+use super::{Axis, Bench, CHAIN, HEAD, Machine, TABLES, faults, machine, motor, orders, settings, timeline};
 use crate::map_file::{self, MapFileError};
 use crate::spelling::{nearest, no_toml};
 
@@ -133,6 +133,9 @@ fn read(source: &Source<'_>, needs_steps: bool) -> Result<Bench, BenchError> {
     if let Some(node) = bench.get("machine") {
         machine::read(&node.table("a table for each axis, such as `[machine.lift]`")?, &mut axes)?;
     }
+    if let Some(node) = bench.get("motor") {
+        motor::read(source, &node.table("a table for each axis, such as `[motor.lift]`")?, &mut axes)?;
+    }
     let steps = if needs_steps || bench.get("step").is_some() {
         timeline::read(source, layout, &axes, &bench, until_ns)?
     } else {
@@ -214,7 +217,7 @@ fn axes(layout: &'static Layout, chain: &Table<'_>) -> Result<Vec<Axis>, Problem
         let axis = u8::try_from(index % each).unwrap_or(u8::MAX);
         let resolution = settings::resolution_at_reset(layout, axis);
         let (name, machine) = (name.to_owned(), Machine::default());
-        axes.push(Axis { name, device: index / each, axis, resolution, machine, expected: None });
+        axes.push(Axis { name, device: index / each, axis, resolution, machine, motor: None, expected: None });
     }
     Ok(axes)
 }

@@ -56,7 +56,7 @@ pub fn words<'a>(frame: &'a Frame, wire: &Wire, devices: usize) -> (Vec<Word<'a>
 }
 
 /// The unit that bits in the order of the wire make.
-pub(super) fn unit_of(bits: &[bool], order: BitOrder) -> u64 {
+pub(crate) fn unit_of(bits: &[bool], order: BitOrder) -> u64 {
     let add = |unit: u64, bit: &bool| unit << 1 | u64::from(*bit);
     match order {
         BitOrder::MsbFirst => bits.iter().fold(0, add),

@@ -77,8 +77,10 @@ pub use signals::Names;
 pub use spi::{CsActive, MOST_BITS, reads_on_rising, rests_high};
 pub use trouble::{Trouble, TroubleKind};
 
+pub(crate) use chain::unit_of;
 pub(crate) use error::Seconds;
 pub(crate) use fst::READER;
+pub(crate) use vcd::OF_A_CHAIN;
 
 use frame::Step;
 use input::Input;
@@ -95,7 +97,7 @@ pub const IDLE_CLOCKS: i64 = 8;
 pub struct Options {
     /// Which signal is which line.
     pub names: Names,
-    /// The SPI mode; mode 0 if `None`.
+    /// The SPI mode; if `None`, the one that a virtual chain's own capture states, else mode 0.
     pub mode: Option<SpiMode>,
     /// Whether to guess the mode if it is not given.
     pub guess: bool,
@@ -304,7 +306,8 @@ impl Stream {
             }
             _ => None,
         };
-        let mode = options.mode.or(guess.map(|guess| guess.mode)).unwrap_or(SpiMode::Mode0);
+        let stated = if let Source::Vcd(source) = &source { source.mode() } else { None };
+        let mode = options.mode.or(guess.map(|guess| guess.mode)).or(stated).unwrap_or(SpiMode::Mode0);
         let (cs_active, sample_late) = (options.cs_active, options.sample_late);
         let rules = Rules { mode, cs_active, has, sample_late, idle_gap_ns: gap };
         let filter = Filter::new(pace, options.min_pulse_ns);

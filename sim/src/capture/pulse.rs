@@ -127,7 +127,8 @@ impl Filter {
             self.since[place] = [before, None];
             return;
         }
-        self.since[place] = [Some(now_ns), since];
+        // Nobody knows for how long a level has held that the recording begins with.
+        self.since[place] = [(was != Level::Unknown).then_some(now_ns), since];
     }
 
     fn count(&mut self, place: usize, at_ns: i64) {
@@ -195,6 +196,13 @@ mod tests {
         let (out, tally) = through(PACE, &[(0, Low), (1000, High), (1200, Low), (1299, High), (1400, Low)]);
         assert_eq!(out, [(0, Low), (1000, High), (1400, Low)]);
         assert_eq!(tally.map(|tally| tally.first_ns), Some(1200));
+    }
+
+    #[test]
+    fn a_level_that_the_recording_begins_with_may_have_held_for_long() {
+        let (out, tally) = through(PACE, &[(0, High), (1, Low), (500, High), (510, Low), (1000, High)]);
+        assert_eq!(out, [(0, High), (1, Low), (1000, High)]);
+        assert_eq!(tally.map(|tally| (tally.pulses, tally.first_ns)), Some((1, 500)));
     }
 
     #[test]

@@ -8,6 +8,7 @@
 
 use std::io;
 
+use stepchain::map::SpiMode;
 use vcd::{Command, IdCode, Parser, SimulationCommand, TimescaleUnit, Value, VarType, Vector};
 
 use super::error::{Error, Place};
@@ -24,6 +25,7 @@ const MOST_SIGNALS: usize = 1 << 20;
 pub(super) struct Vcd {
     file: String,
     parser: Parser<Input>,
+    mode: Option<SpiMode>,
     taps: Vec<Tap<IdCode>>,
     scale: Scale,
     gather: Gather,
@@ -41,11 +43,12 @@ impl Vcd {
     /// [`Error`] if it is none, if it has no time scale, or if lines of the bus are missing.
     pub(super) fn open(file: &str, input: Input, names: &Names) -> Result<Self, Error> {
         let mut parser = Parser::new(input);
-        let (signals, scale) = header(file, &mut parser)?;
+        let Head { signals, scale, mode } = header(file, &mut parser)?;
         let taps = find(file, &signals, names)?;
         Ok(Self {
             file: file.to_owned(),
             parser,
+            mode,
             taps,
             scale,
             gather: Gather::default(),
@@ -58,6 +61,11 @@ impl Vcd {
 
     pub(super) fn taps(&self) -> impl Iterator<Item = (Line, &str)> {
         self.taps.iter().map(|tap| (tap.line, tap.name.as_str()))
+    }
+
+    /// The mode that the file says it was written in.
+    pub(super) const fn mode(&self) -> Option<SpiMode> {
+        self.mode
     }
 
     pub(super) fn next_step(&mut self) -> Option<Result<Step, Error>> {
@@ -148,14 +156,36 @@ impl Vcd {
     }
 }
 
-fn header(file: &str, parser: &mut Parser<Input>) -> Result<(Vec<Signal<IdCode>>, Scale), Error> {
+/// What a comment of a file that a virtual chain has written begins with.
+pub(crate) const OF_A_CHAIN: &str = "virtual chain: ";
+
+/// The mode that such a comment states, as one of its parts between semicolons.
+fn stated_mode(comment: &str) -> Option<SpiMode> {
+    let mut parts = comment.trim().strip_prefix(OF_A_CHAIN)?.split(';').map(str::trim);
+    match parts.find_map(|part| part.strip_prefix("mode "))? {
+        "0" => Some(SpiMode::Mode0),
+        "1" => Some(SpiMode::Mode1),
+        "2" => Some(SpiMode::Mode2),
+        "3" => Some(SpiMode::Mode3),
+        _ => None,
+    }
+}
+
+/// What stands before the values.
+struct Head {
+    signals: Vec<Signal<IdCode>>,
+    scale: Scale,
+    mode: Option<SpiMode>,
+}
+
+fn header(file: &str, parser: &mut Parser<Input>) -> Result<Head, Error> {
     let malformed = |place, found: &str, expected: &str| Error::Malformed {
         file: file.to_owned(),
         place,
         found: found.to_owned(),
         expected: expected.to_owned(),
     };
-    let (mut signals, mut scopes, mut scale) = (Vec::new(), Vec::<String>::new(), None);
+    let (mut signals, mut scopes, mut scale, mut mode) = (Vec::new(), Vec::<String>::new(), None, None);
     loop {
         parser.reader().begin_piece();
         let command = match parser.next() {
@@ -171,6 +201,7 @@ fn header(file: &str, parser: &mut Parser<Input>) -> Result<(Vec<Signal<IdCode>>
         let place = Place::Line(parser.line(), None);
         match command {
             Command::Enddefinitions => break,
+            Command::Comment(text) => mode = mode.or_else(|| stated_mode(&text)),
             Command::ScopeDef(_, name) => scopes.push(name),
             Command::Upscope => {
                 scopes.pop();
@@ -197,7 +228,7 @@ fn header(file: &str, parser: &mut Parser<Input>) -> Result<(Vec<Signal<IdCode>>
     }
     let place = Place::Line(parser.line(), None);
     let scale = scale.ok_or_else(|| malformed(place, "no time scale", "a line such as `$timescale 1 ns $end`"))?;
-    Ok((signals, scale))
+    Ok(Head { signals, scale, mode })
 }
 
 const fn exponent_of(unit: TimescaleUnit) -> i32 {

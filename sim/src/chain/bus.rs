@@ -136,6 +136,7 @@ impl VirtualChain {
         let mut world = self.world();
         world.settle_bus();
         world.registers.set_mode(mode);
+        world.note_mode(mode);
     }
 
     /// Sets which bit of a byte the firmware's controller sends, and takes, first: at first the most significant, as the
@@ -178,6 +179,11 @@ pub(super) struct BusState {
 impl BusState {
     pub(super) const fn new() -> Self {
         Self { buffer_bits: 8 * BUFFER_BYTES, queue: VecDeque::new(), run_began_ns: 0, run_bits: 0 }
+    }
+
+    /// Whether it has taken bits that have not left.
+    pub(super) fn has_bits_under_way(&self) -> bool {
+        !self.queue.is_empty()
     }
 }
 
@@ -230,13 +236,14 @@ impl World {
             return Vec::new();
         }
         let bits: Vec<bool> = self.bus.queue.drain(..count).collect();
-        let (began_ns, run_bits, clock_hz) = (self.bus.run_began_ns, self.bus.run_bits, self.clock_hz);
+        let (began_ns, run_bits) = (self.bus.run_began_ns, self.bus.run_bits);
         self.bus.run_bits += count as u64;
         if self.player.is_playing() {
-            return self
-                .clock_with_faults(&bits, |before| began_ns.saturating_add(bits_ns(run_bits + before, clock_hz)));
+            return self.clock_with_faults(&bits, began_ns, Some(run_bits));
         }
-        self.drive(BusEvent::Bits(&bits))
+        let came = self.drive(BusEvent::Bits(&bits));
+        self.note_bits(began_ns, run_bits, &bits, &came);
+        came
     }
 
     /// Lets leave the bits whose clocks have begun before an instant at which a fault turns.
@@ -244,8 +251,10 @@ impl World {
         while self.run_ends_ns() < at_ns
             && let Some(bit) = self.bus.queue.pop_front()
         {
+            let (began_ns, run_bits) = (self.bus.run_began_ns, self.bus.run_bits);
             self.bus.run_bits += 1;
-            self.clock_one_with_faults(bit);
+            let came = self.clock_one_with_faults(bit);
+            self.note_bits(began_ns, run_bits, &[bit], &[came]);
         }
     }
 

@@ -34,13 +34,17 @@
 //! ```
 
 mod agenda;
+mod assume;
 mod asynchronous;
 mod bus;
+mod capture;
 mod faults;
 mod fork;
 mod lines;
 mod log;
+mod motors;
 pub mod pins;
+mod scope;
 mod spi;
 #[cfg(test)]
 mod tests;
@@ -60,6 +64,7 @@ use crate::wire::BusEvent;
 
 pub use agenda::PATIENCE;
 pub use bus::{VirtualBus, VirtualChipSelect};
+pub use capture::{CaptureOptions, Captured};
 pub use lines::Span;
 pub use pins::{PinError, VirtualInput, VirtualOutput};
 pub use spi::{BusError, VirtualDelay, VirtualSpi};
@@ -174,6 +179,9 @@ impl VirtualChain {
     pub fn drive(&self, event: BusEvent<'_>) -> Vec<bool> {
         let mut world = self.world();
         world.settle_bus();
+        if let BusEvent::Bits(bits) = event {
+            world.note_untimed(bits.len());
+        }
         world.drive(event)
     }
 
@@ -343,20 +351,20 @@ impl VirtualChain {
     /// If the chain has no such device or axis.
     #[must_use]
     pub fn rotor_steps(&self, device: usize, axis: usize) -> f64 {
-        self.with_axis(device, axis, Axis::rotor_steps)
+        self.with_device(device, |device, now_ns| {
+            axis_of(device, axis);
+            device.rotor_steps(axis, now_ns)
+        })
     }
 
     /// How far the rotor of an axis is behind its count, in full steps, since the counter was given its number: what it
-    /// has lost, positive if it should be farther up.
+    /// has lost, positive if it should be farther up. With a motor in whole cycles of four, as the device looked last.
     ///
     /// # Panics
     /// If the chain has no such device or axis.
     #[must_use]
     pub fn lost_steps(&self, device: usize, axis: usize) -> f64 {
-        self.with_axis(device, axis, |axis, now_ns| {
-            let lost = axis.position(now_ns).wrapping_sub(axis.followed_position(now_ns));
-            lost as f64 / f64::from(axis.microsteps_per_step())
-        })
+        self.with_axis(device, axis, Axis::lost_steps)
     }
 
     /// The machine of an axis has another home switch from now on. No axis has one at first.

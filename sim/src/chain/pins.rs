@@ -170,7 +170,11 @@ impl VirtualOutput {
     fn set(&self, level: PinState) {
         let Drive { device, axis, effect } = self.drive;
         let (before, is_active) = (self.level(), level == self.active);
-        self.chain.world().driven.insert(self.drive, level);
+        {
+            let mut world = self.chain.world();
+            world.catch_up();
+            world.driven.insert(self.drive, level);
+        }
         match effect {
             Effect::HomeSwitch => {
                 self.chain.set_switch(device, axis, if is_active { Switch::Closed } else { Switch::Open });

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "bytes are grouped by devices")]
 
+mod motors;
 mod watching;
 
 use embedded_hal::delay::DelayNs;

@@ -13,10 +13,12 @@ use crate::device::{Device, Event, EventKind, Violation};
 use crate::wire::{BusEvent, Latched, Port};
 
 use super::bus::BusState;
+use super::capture::Slot;
 
 use super::agenda::{Activity, Agenda, Awaited, Outcome};
 use super::faults::Player;
 use super::lines::Drive;
+use super::scope::Armed;
 
 #[derive(Clone, Debug)]
 pub(super) struct World {
@@ -41,6 +43,8 @@ pub(super) struct World {
     watched_ns: u64,
     pub(super) registers: Port,
     pub(super) bus: BusState,
+    pub(super) capture: Slot,
+    pub(super) scopes: Vec<Armed>,
     /// When chip select rose last.
     pub(super) released_ns: Option<u64>,
     /// Bits whose time has not passed yet, so that it is rounded up once for all of them.
@@ -79,6 +83,8 @@ impl World {
             watched_ns: 0,
             registers: Port::new(&wire, devices.len()),
             bus: BusState::new(),
+            capture: Slot::default(),
+            scopes: Vec::new(),
             released_ns: None,
             bits_under_way: 0,
             player: Player::default(),
@@ -138,10 +144,11 @@ impl World {
         self.bytes += bytes.len() as u64;
         let bits = self.registers.bits_of(bytes);
         let came = if self.player.is_playing() {
-            let (now_ns, clock_hz, under_way) = (self.now_ns(), self.clock_hz, self.bits_under_way);
-            self.clock_with_faults(&bits, |before| now_ns.saturating_add(bits_ns(under_way + before, clock_hz)))
+            self.clock_with_faults(&bits, self.now_ns(), Some(self.bits_under_way))
         } else {
-            self.drive(BusEvent::Bits(&bits))
+            let came = self.drive(BusEvent::Bits(&bits));
+            self.note_bits(self.now_ns(), self.bits_under_way, &bits, &came);
+            came
         };
         self.bits_under_way += bits.len() as u64;
         self.registers.bytes_of(&came)
@@ -173,7 +180,11 @@ impl World {
             _ => {}
         }
         let mut miso = Vec::new();
-        if let Some(latched) = self.registers.take(event, &mut miso) {
+        let latched = self.registers.take(event, &mut miso);
+        if !matches!(event, BusEvent::Bits(_)) {
+            self.note_select(self.now_ns());
+        }
+        if let Some(latched) = latched {
             if self.agenda.watches_lines() {
                 self.catch_up();
             }
@@ -260,6 +271,9 @@ impl World {
 
     /// Lets happen what was to happen until now.
     pub(super) fn catch_up(&mut self) {
+        if self.bus.has_bits_under_way() {
+            self.settle_bus();
+        }
         let now_ns = self.now_ns();
         self.play_to(now_ns);
         self.reach(now_ns);
@@ -267,7 +281,7 @@ impl World {
 
     /// Lets happen on the devices what was to happen until an instant.
     pub(super) fn reach(&mut self, at_ns: u64) {
-        if self.agenda.watches_lines() {
+        if self.agenda.watches_lines() || self.capture.is_on() || self.has_open_scopes() {
             self.watch_lines(at_ns);
         }
         self.devices.iter_mut().for_each(|device| device.advance(at_ns));
@@ -275,18 +289,22 @@ impl World {
         self.collect_events();
     }
 
-    /// Looks at the lines that are waited for at every instant at which they may have changed, so that none of what
-    /// they did is lost, however far time has gone meanwhile.
+    /// Looks at the lines that are waited for, and at what a capture or a scope shows, at every instant at which they may have
+    /// changed, so that none of what they did is lost, however far time has gone meanwhile.
     fn watch_lines(&mut self, now_ns: u64) {
         let mut at_ns = self.watched_ns;
         // First at that instant once more: something may have been done since it was watched.
         loop {
             self.devices.iter_mut().for_each(|device| device.advance(at_ns));
             self.agenda.watch(|tap| tap.is_active(&self.devices, at_ns));
+            self.show(at_ns);
+            self.sample_scopes(at_ns);
             if at_ns >= now_ns {
                 return;
             }
-            at_ns = self.next_change_after(at_ns).map_or(now_ns, |change_ns| change_ns.min(now_ns));
+            let samples = self.next_sample_after(at_ns).into_iter().chain(self.next_scope_after(at_ns));
+            let change = self.next_change_after(at_ns).into_iter().chain(samples).min();
+            at_ns = change.map_or(now_ns, |change_ns| change_ns.min(now_ns));
         }
     }
 

@@ -12,6 +12,7 @@
 mod decode;
 mod map;
 mod plan;
+mod replay;
 mod run;
 mod serve;
 mod tune;
@@ -22,6 +23,8 @@ use std::io::{self, Write};
 use std::path::Path;
 
 use clap::{Parser, Subcommand, ValueEnum};
+
+use crate::bench::Problem;
 
 /// Simulates daisy chains of smart stepper drivers on SPI.
 ///
@@ -51,6 +54,7 @@ enum Verb {
     Run(run::Arguments),
     Plan(plan::Arguments),
     Decode(decode::Arguments),
+    Replay(replay::Arguments),
     Map(map::Arguments),
     Tune(tune::Arguments),
     Serve(serve::Arguments),
@@ -105,6 +109,12 @@ impl Failure {
     }
 }
 
+impl From<Problem> for Failure {
+    fn from(problem: Problem) -> Self {
+        Self::input(problem)
+    }
+}
+
 impl From<io::Error> for Failure {
     fn from(error: io::Error) -> Self {
         Self::Output(error)
@@ -141,6 +151,7 @@ where
         Some(Verb::Run(arguments)) => run::run(&arguments, &mut output),
         Some(Verb::Plan(arguments)) => plan::plan(&arguments, &mut output),
         Some(Verb::Decode(arguments)) => decode::decode(&arguments, &mut output),
+        Some(Verb::Replay(arguments)) => replay::replay(&arguments, &mut output),
         Some(Verb::Map(arguments)) => map::map(&arguments, &mut output),
         Some(Verb::Tune(arguments)) => tune::tune(&arguments, &mut output),
         Some(Verb::Serve(arguments)) => serve::serve(&arguments, &mut output),

@@ -1,6 +1,7 @@
 //! `run`, and the program without a verb: a bench from end to end.
 
-use std::fs;
+use std::fs::{self, File};
+use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -8,8 +9,10 @@ use serde::Serialize;
 
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::{self, BUILT_IN, Bench};
+use crate::chain::{CaptureOptions, VirtualChain};
 use crate::report::{Report, motion_csv, page};
-use crate::run::{self, COLUMNS, FAULT_COLUMNS, Held, InjectedFault, Outcome};
+use crate::run::{self, COLUMNS, FAULT_COLUMNS, Held, InjectedFault, MOTOR_COLUMNS, Outcome, ScopeView};
+use crate::scope;
 use crate::text::table;
 
 /// Run a bench: encode its commands, let a virtual chain decode them and move, and compare.
@@ -19,7 +22,7 @@ pub(super) struct Arguments {
     /// The bench file; without one, the built-in bench.
     #[arg(value_name = "BENCH.toml")]
     bench: Option<PathBuf>,
-    /// Write report.html and motion.csv to this directory, which must not exist.
+    /// Write report.html, bus.vcd and motion.csv to this directory, which must not exist; and for motors what a scope shows.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write to a directory that exists, over what is there.
@@ -46,7 +49,8 @@ Example: the built-in bench, with a report to open in a browser
   stepchain run --out out
 
 A bench file names the chain's map and axes, their settings, and what is asked
-when. This one has every key; what has a default may be left out:
+when. This one has every key but those of motors; what has a default may be
+left out:
 
   title = \"One lift\"            # default: the file's name
   description = \"Up and down.\"  # default: empty
@@ -104,6 +108,20 @@ Verbs: VERBS.
 
 A command without an argument is a word: lift = \"take_status\".
 
+Motors, each in a table such as [motor.lift]; without one the rotor follows the
+counter. With one it is a model of currents, torque and heat, device and home
+switch see what it does, and reached_steps is where the rotor is. A load with a
+torque turns the rotor whenever the bridge lets go, as from power-up on.
+  file = \"motors/demo.toml\"     # seen from the bench; what it says, unless here:
+  load_torque_n_m, load_inertia_kg_m2, load_dry_friction_n_m,
+  load_viscous_friction_n_m_s_per_rad
+  supply_v                      # the bridges'; default: the file's nominal one
+  undervoltage_v = 8            # below, the device shuts its bridges off
+  ambient_c, winding_c          # of the air; of the windings at power-up
+  warning_c = 125, shut_off_c = 150   # of the device's output stage
+  stage_resistance_ohm = 0.3, stage_capacity_j_per_k = 15,
+  stage_resistance_k_per_w = 20 # how the currents heat it
+
 Faults, one in a [[fault]]:
   bit_flips = \"mosi\" or \"miso\"  # beside it probability = 0.01 of each bit,
                                 # or bits = [3, 17] of each frame, from 0
@@ -128,6 +146,8 @@ struct Line<'a> {
     commanded_steps: Option<f64>,
     reached_steps: f64,
     lost_steps: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    motor: Option<MotorLine>,
     peak_velocity: f64,
     duration_s: f64,
     faults: &'a [String],
@@ -137,6 +157,14 @@ struct Line<'a> {
     findings: Vec<String>,
     answers: Vec<Told<'a>>,
     injected: Vec<Disturbed<'a>>,
+}
+
+/// What JSON says of a motor.
+#[derive(Debug, Serialize)]
+struct MotorLine {
+    peak_current_a: f64,
+    greatest_winding_c: f64,
+    greatest_stage_c: f64,
 }
 
 /// A fault of the bench that concerns an axis.
@@ -191,10 +219,20 @@ pub(super) fn run(arguments: &Arguments, output: &mut Output<'_>) -> Result<Verd
     if let Some(out) = &arguments.out {
         check_free(out, arguments.force)?;
     }
-    let outcome = run::run(&bench).map_err(Failure::input)?;
-    if let Some(out) = &arguments.out {
-        write_files(out, &run::report(&bench, &outcome))?;
-    }
+    let outcome = match &arguments.out {
+        None => run::run(&bench).map_err(Failure::input)?,
+        Some(out) => {
+            let mut chain = None;
+            let outcome = run::run_watched(&bench, |it| begin_capture(out, &bench, chain.insert(it.clone())))?;
+            if let Some(chain) = chain {
+                end_capture(out, &chain)?;
+            }
+            let views = run::scope_views(&bench, &outcome).map_err(Failure::input)?;
+            let scopes = write_scopes(out, &bench, &views)?;
+            write_files(out, &Report { scopes, ..run::report(&bench, &outcome) })?;
+            outcome
+        }
+    };
     match output.format {
         Format::Json => json(&bench, &outcome, output)?,
         Format::Text => text(&bench, &outcome, arguments, output)?,
@@ -214,15 +252,61 @@ pub(super) fn check_free(out: &Path, force: bool) -> Result<(), Failure> {
     }
 }
 
+/// The capture of the bus.
+const BUS: &str = "bus.vcd";
+
+/// Makes the directory, and writes to it what the chain of a bench does from now on.
+pub(super) fn begin_capture(out: &Path, bench: &Bench, chain: &VirtualChain) -> Result<(), Failure> {
+    fs::create_dir_all(out)
+        .map_err(|error| Failure::Input(format!("cannot create directory {}: {error}", out.display())))?;
+    let names = bench.axes.iter().map(|axis| ((axis.device, axis.axis.into()), axis.name.clone()));
+    let options = CaptureOptions { axis_names: names.collect(), ..CaptureOptions::default() };
+    let path = out.join(BUS);
+    let begun = File::create(&path).and_then(|file| chain.capture_to(BufWriter::new(file), &options));
+    begun.map_err(|error| failed(&path, &error))
+}
+
+pub(super) fn end_capture(out: &Path, chain: &VirtualChain) -> Result<(), Failure> {
+    chain.end_capture().map_err(|error| failed(&out.join(BUS), &error))?;
+    Ok(())
+}
+
+/// Writes what an oscilloscope shows; gives the pictures.
+fn write_scopes(out: &Path, bench: &Bench, views: &[ScopeView]) -> Result<Vec<String>, Failure> {
+    let mut pictures = Vec::new();
+    for ScopeView { axis, moment, trace, cursors, reference_a } in views {
+        let name = bench.axes.get(*axis).map_or("", |axis| &axis.name);
+        let is_plain = name.chars().all(|sign| sign.is_ascii_alphanumeric() || "_-".contains(sign));
+        let in_file = if is_plain { name.to_owned() } else { format!("axis_{axis}") };
+        let stem = format!("scope_{in_file}_{}", moment.name().replace(' ', "_"));
+        let title = format!("{name}: {}", moment.name());
+        let picture = scope::plot(trace, &title, cursors, *reference_a)
+            .map_err(|error| Failure::Input(format!("what the scope shows cannot be drawn: {error}")))?;
+        let csv = scope::csv(trace)
+            .map_err(|error| Failure::Input(format!("what the scope shows cannot be written: {error}")))?;
+        for (ending, content) in [("svg", &picture), ("csv", &csv)] {
+            let path = out.join(format!("{stem}.{ending}"));
+            fs::write(&path, content).map_err(|error| failed(&path, &error))?;
+        }
+        let path = out.join(format!("{stem}.vcd"));
+        let written = File::create(&path).and_then(|file| scope::vcd(trace, &title, BufWriter::new(file)));
+        written.map_err(|error| failed(&path, &error))?;
+        pictures.push(picture);
+    }
+    Ok(pictures)
+}
+
+/// A file that cannot be written.
+fn failed(path: &Path, error: &io::Error) -> Failure {
+    Failure::Input(format!("{}: {error}", path.display()))
+}
+
 pub(super) fn write_files(out: &Path, report: &Report) -> Result<(), Failure> {
     let page = page(report).map_err(|error| Failure::Input(format!("the report cannot be drawn: {error}")))?;
     let csv = motion_csv(report).map_err(|error| Failure::Input(format!("the motion cannot be written: {error}")))?;
-    let failed = |path: &Path, error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
-    fs::create_dir_all(out)
-        .map_err(|error| Failure::Input(format!("cannot create directory {}: {error}", out.display())))?;
     for (name, content) in [("report.html", page), ("motion.csv", csv)] {
         let path = out.join(name);
-        fs::write(&path, content).map_err(|error| failed(&path, error))?;
+        fs::write(&path, content).map_err(|error| failed(&path, &error))?;
     }
     Ok(())
 }
@@ -237,6 +321,11 @@ fn json(bench: &Bench, outcome: &Outcome, output: &mut Output<'_>) -> Result<(),
             commanded_steps: axis.commanded_steps,
             reached_steps: axis.reached_steps,
             lost_steps: axis.lost_steps,
+            motor: axis.motor.map(|motor| MotorLine {
+                peak_current_a: motor.peak_current_a,
+                greatest_winding_c: motor.greatest_winding_c,
+                greatest_stage_c: motor.greatest_stage_c,
+            }),
             peak_velocity: axis.peak_velocity,
             duration_s: axis.duration_s,
             faults: &axis.faults,
@@ -262,6 +351,10 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
         writeln!(out, "{}", bench.description)?;
     }
     writeln!(out, "\n{}", table(&COLUMNS, &run::rows(outcome), &[1, 2, 3, 4, 5]))?;
+    let motors = run::motor_rows(outcome);
+    if !motors.is_empty() {
+        writeln!(out, "{}", table(&MOTOR_COLUMNS, &motors, &[1, 2, 3, 4, 5]))?;
+    }
     writeln!(out, "Bus: {}.", run::bus(outcome))?;
     writeln!(out, "Settings: {} written, {} read back.", bench.settings.len(), outcome.settings_read_back)?;
     for held in run::held(bench).iter().filter(|held| held.is_rounded()) {
@@ -301,6 +394,10 @@ fn text(bench: &Bench, outcome: &Outcome, arguments: &Arguments, output: &mut Ou
         Some(dir) => {
             writeln!(out, "\nWritten: {}", dir.join("report.html").display())?;
             writeln!(out, "         {}", dir.join("motion.csv").display())?;
+            writeln!(out, "         {}", dir.join(BUS).display())?;
+            if outcome.axes.iter().any(|axis| axis.motor.is_some()) {
+                writeln!(out, "         {}    as SVG, CSV and VCD", dir.join("scope_AXIS_EVENT").display())?;
+            }
         }
         None => {
             let (run, help) = (format!("{} run{bench} --out out", output.called), format!("{} --help", output.called));

@@ -9,7 +9,7 @@ use clap::Args;
 use serde::Serialize;
 use stepchain::map::Flag;
 
-use super::run::{check_free, write_files};
+use super::run::{begin_capture, check_free, end_capture, write_files};
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::{self, BUILT_IN, Bench};
 use crate::device::bridge_name;
@@ -37,7 +37,8 @@ pub(super) struct Arguments {
     /// Without the second time it lasts. May be repeated.
     #[arg(long = "condition", value_name = "AXIS:FLAG@FROM_S[..TO_S]")]
     conditions: Vec<String>,
-    /// Write report.html, motion.csv, frames.csv and log.txt to this directory, which must not exist.
+    /// Write report.html, bus.vcd, motion.csv, frames.csv, log.txt and, byte by byte, what the firmware has logged over
+    /// the link, firmware.log, to this directory, which must not exist.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write to a directory that exists, over what is there.
@@ -111,6 +112,9 @@ pub(super) fn serve(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ve
         check_free(out, arguments.force)?;
     }
     let mut offer = Offer::new(&bench, &conditions).map_err(Failure::input)?;
+    if let Some(out) = &arguments.out {
+        begin_capture(out, &bench, offer.chain())?;
+    }
     let mut talk = Talk::default();
     let mut clock = arguments.real_time.then(RealTime::begin);
     let wall = clock.as_mut().map(|clock| clock as &mut dyn Wall);
@@ -134,8 +138,12 @@ pub(super) fn serve(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ve
     }
     let outcome = Outcome::of(&bench, &offer, &talk);
     if let Some(out) = &arguments.out {
+        end_capture(out, offer.chain())?;
         write_files(out, &serve::report(&bench, &outcome))?;
-        for (name, content) in [("frames.csv", &frames_csv(offer.exchanges())), ("log.txt", &outcome.log)] {
+        let frames = frames_csv(offer.exchanges());
+        let files =
+            [("frames.csv", frames.as_bytes()), ("log.txt", outcome.log.as_bytes()), ("firmware.log", offer.log())];
+        for (name, content) in files {
             let path = out.join(name);
             fs::write(&path, content).map_err(|error| Failure::Input(format!("{}: {error}", path.display())))?;
         }

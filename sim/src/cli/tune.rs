@@ -1,17 +1,22 @@
 //! `tune`: drive settings computed from a motor's data.
 
+mod fit;
+mod heat;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde::Serialize;
+use stepchain::map::Layout;
 
 use super::{Failure, Format, Output, Verdict, run};
-use crate::bench::map_of;
-use crate::motor;
+use crate::bench::{map_of, resolution_at_reset};
+use crate::fit::{Defaults, Fitted};
+use crate::motor::{self, MotorFile};
 use crate::report::number;
 use crate::text::table;
-use crate::tune::{self, Options, Tuning};
+use crate::tune::{self, Budget, Options, Tuning};
 
 /// Compute drive settings from a motor's data: amplitudes, back-EMF curve, limits, and the currents that result.
 #[derive(Debug, Args)]
@@ -23,13 +28,17 @@ pub(super) struct Arguments {
     /// latched, fixed-word, or the path of a map file.
     #[arg(long, value_name = "MAP")]
     map: PathBuf,
+    /// Fit resistance, inductance and back-EMF constant to these measurements first; once for steady points, once for a
+    /// back-EMF recording, or both.
+    #[arg(long, value_name = "MEASUREMENTS.csv")]
+    from: Vec<PathBuf>,
     /// Temperature of the windings in °C; if not given, the one at which the running current keeps them.
     #[arg(long, value_name = "T", allow_negative_numbers = true)]
     winding_c: Option<f64>,
     /// Share of the torque that ramps and starts leave unused, below 1.
     #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
     torque_margin: f64,
-    /// Write current.svg, voltage.svg, torque.svg and settings.rs to this directory, which must not exist.
+    /// Write plots (SVG) and settings.rs to this directory, which must not exist.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// Write to a directory that exists, over what is there.
@@ -41,12 +50,30 @@ const EXAMPLE: &str = "\
 Example: the demo motor on the map `latched`, with pictures and Rust source
   stepchain tune examples/motors/demo.toml --map latched --out tuned
 
-The setting is for the load, the nominal supply and the wanted currents that the motor file states. At constant
-velocity the load is its weight and friction; while the speed changes, also what the inertia takes. Each amplitude
-and each segment of the back-EMF curve is chosen among the register's own codes, so that the worst error of a current
-between rest and the top velocity is least.
+The setting is for the load, the nominal supply and the wanted currents that the motor file states. At constant velocity \
+the load is its weight and friction; while the speed changes, also what the inertia takes. Each amplitude and each segment \
+of the back-EMF curve is chosen among the register's own codes, so that the worst error of a current between rest and the \
+top velocity is least. If the motor file has a duty cycle ([[duty]]), its temperatures follow, and with winding_limit_c how \
+much current they leave.
 
-Exit: 1 if the supply cannot make the wanted currents up to the top velocity, or a current is more than 10 % off.";
+Example: the motor as it was measured, not as its data sheet has it
+  stepchain tune examples/motors/demo.toml --map latched --from examples/motors/demo-points.csv
+
+MEASUREMENTS.csv is of one of two kinds, told apart by its header row; lines that begin with # are comments:
+  velocity,amplitude_v,current_a   steady points: the field's speed in full steps/s, and the peaks
+                                   of the sine voltage applied to a phase and of its current
+  time_s,back_emf_v                a recording of one open winding while the shaft is turned by hand
+Points may have further columns, in any order:
+  amplitude_share, supply_v        instead of amplitude_v; without supply_v of the nominal supply
+  load_n_m                         beside the motor's own friction; 0 if not given
+  winding_c                        that of resistance_at_c if not given
+  microsteps                       in a full step; those of the map after power-up if not given
+  rotor                            turning or blocked; turning if not given
+They must be at several speeds and amplitudes at which the rotor does not swing. What they cannot tell is refused; a \
+recording beside them settles the back-EMF constant best.
+
+Exit: 1 if the supply cannot make the wanted currents up to the top velocity, a current is more than 10 % off, or the duty \
+cycle heats the windings beyond their limit or without end.";
 
 /// Error of a current from which the target counts as missed.
 const TOLERABLE: f64 = 0.1;
@@ -71,6 +98,17 @@ struct Summary<'a> {
     acceleration: f64,
     deceleration: f64,
     states: Vec<State>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    fitted: Option<fit::Report<'a>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    heat: Option<heat::Report>,
+}
+
+/// All that was found.
+struct Results {
+    tuning: Tuning,
+    fitted: Option<Fitted>,
+    budget: Option<Budget>,
 }
 
 #[derive(Debug, Serialize)]
@@ -90,28 +128,52 @@ pub(super) fn tune(arguments: &Arguments, output: &mut Output<'_>) -> Result<Ver
     if let Some(winding_c) = arguments.winding_c.filter(|c| !(-100.0..=500.0).contains(c)) {
         return Err(Failure::Input(format!("--winding-c: found {winding_c}, expected -100 to 500 °C")));
     }
-    let motor = motor::load(&arguments.motor).map_err(Failure::input)?;
+    let mut motor = motor::load(&arguments.motor).map_err(Failure::input)?;
     let layout = map_of(&arguments.map.to_string_lossy(), Path::new("")).map_err(Failure::input)?;
     if let Some(out) = &arguments.out {
         run::check_free(out, arguments.force)?;
     }
+    let fitted = fit_first(arguments, &mut motor, layout)?;
     let options = Options { winding_c: arguments.winding_c, torque_margin: margin };
     let tuning = tune::tune(&motor, layout, &options).map_err(Failure::Input)?;
+    let results = Results { budget: tune::budget(&tuning), tuning, fitted };
     let written = match &arguments.out {
-        Some(out) => write_files(out, &tuning)?,
+        Some(out) => write_files(out, &results)?,
         None => Vec::new(),
     };
     match output.format {
-        Format::Json => json(&tuning, output)?,
-        Format::Text => text(&tuning, arguments, &written, output)?,
+        Format::Json => json(&results, output)?,
+        Format::Text => text(&results, arguments, &written, output)?,
     }
-    let missed = tuning.valid_to_velocity < motor.wanted.top_velocity || tuning.worst_current_error > TOLERABLE;
+    let tuning = &results.tuning;
+    let missed = tuning.valid_to_velocity < motor.wanted.top_velocity
+        || tuning.worst_current_error > TOLERABLE
+        || results.budget.is_some_and(|budget| budget.exceeds());
     Ok(if missed { Verdict::Found } else { Verdict::NothingWrong })
 }
 
-fn write_files(out: &Path, tuning: &Tuning) -> Result<Vec<PathBuf>, Failure> {
-    let mut files =
-        tune::plots(tuning).map_err(|error| Failure::Input(format!("the plots cannot be drawn: {error}")))?;
+/// Puts what measurements say in the place of what the motor file says.
+fn fit_first(arguments: &Arguments, motor: &mut MotorFile, layout: &'static Layout) -> Result<Option<Fitted>, Failure> {
+    if arguments.from.is_empty() {
+        return Ok(None);
+    }
+    let defaults = Defaults {
+        supply_v: motor.supply.nominal_v,
+        winding_c: motor.motor.resistance_at_c,
+        microsteps_per_step: resolution_at_reset(layout, 0),
+    };
+    let measured = arguments.from.iter().map(|path| crate::fit::load(path, &defaults)).collect::<Result<Vec<_>, _>>();
+    let fitted = crate::fit::fit(&motor.motor, &measured.map_err(Failure::input)?).map_err(Failure::input)?;
+    motor.motor = fitted.motor;
+    Ok(Some(fitted))
+}
+
+fn write_files(out: &Path, results: &Results) -> Result<Vec<PathBuf>, Failure> {
+    let Results { tuning, fitted, budget } = results;
+    let undrawn = |error| Failure::Input(format!("the plots cannot be drawn: {error}"));
+    let mut files = tune::plots(tuning).map_err(undrawn)?;
+    files.extend(fitted.as_ref().map(crate::fit::plots).transpose().map_err(undrawn)?.unwrap_or_default());
+    files.extend(budget.as_ref().map(Budget::plots).transpose().map_err(undrawn)?.unwrap_or_default());
     files.push(("settings.rs", tune::snippet(tuning)));
     fs::create_dir_all(out)
         .map_err(|error| Failure::Input(format!("cannot create directory {}: {error}", out.display())))?;
@@ -124,7 +186,8 @@ fn write_files(out: &Path, tuning: &Tuning) -> Result<Vec<PathBuf>, Failure> {
     Ok(written)
 }
 
-fn json(tuning: &Tuning, output: &mut Output<'_>) -> Result<(), Failure> {
+fn json(results: &Results, output: &mut Output<'_>) -> Result<(), Failure> {
+    let Results { tuning, fitted, budget } = results;
     for tuned in &tuning.settings {
         output.object(&Line {
             parameter: tuned.parameter.to_string(),
@@ -151,12 +214,18 @@ fn json(tuning: &Tuning, output: &mut Output<'_>) -> Result<(), Failure> {
         acceleration: tuning.acceleration,
         deceleration: tuning.deceleration,
         states: states.collect(),
+        fitted: fitted.as_ref().map(fit::Report::of),
+        heat: budget.as_ref().map(heat::Report::of),
     })
 }
 
-fn text(tuning: &Tuning, arguments: &Arguments, written: &[PathBuf], output: &mut Output<'_>) -> Result<(), Failure> {
+fn text(results: &Results, arguments: &Arguments, written: &[PathBuf], output: &mut Output<'_>) -> Result<(), Failure> {
+    let Results { tuning, fitted, budget } = results;
     let out = &mut output.out;
     writeln!(out, "{} on `{}`", tuning.motor.name, tuning.layout.name)?;
+    if let Some(fitted) = fitted {
+        fit::text(fitted, out)?;
+    }
     let rows: Vec<_> = tuning
         .settings
         .iter()
@@ -188,6 +257,9 @@ fn text(tuning: &Tuning, arguments: &Arguments, written: &[PathBuf], output: &mu
     writeln!(out, "\n{}", table(&["motion state", "wanted", "lowest", "highest", "worst at"], &rows, &[1, 2, 3, 4]))?;
     band(tuning, out)?;
     writeln!(out, "Greatest error of all: {:.1} % of the wanted current.", 100.0 * tuning.worst_current_error)?;
+    if let Some(budget) = budget {
+        heat::text(budget, tuning.winding_c, out)?;
+    }
     if !tuning.warnings.is_empty() {
         writeln!(out, "\nTo know:")?;
     }
@@ -199,9 +271,10 @@ fn text(tuning: &Tuning, arguments: &Arguments, written: &[PathBuf], output: &mu
     }
     if written.is_empty() {
         let (motor, map) = (arguments.motor.display(), arguments.map.display());
+        let from: String = arguments.from.iter().map(|path| format!(" --from {}", path.display())).collect();
         writeln!(
             out,
-            "\nNext: {} tune {motor} --map {map} --out tuned    plots and Rust source in tuned/",
+            "\nNext: {} tune {motor} --map {map}{from} --out tuned    plots and Rust source in tuned/",
             output.called
         )?;
     }

@@ -4,6 +4,7 @@
 //! wrap, which register carries what, and whether a command is allowed, is not known here.
 
 mod happening;
+mod rotor;
 
 use std::convert::Infallible;
 
@@ -17,6 +18,8 @@ use super::machine::Machine;
 
 pub(super) use happening::Edge;
 use happening::{News, Search};
+use rotor::Rotor;
+pub(super) use rotor::{Measured, StageHeat};
 
 /// One axis: the ramp generator with its counter, and the bridge.
 #[derive(Clone, Debug)]
@@ -43,6 +46,8 @@ pub struct Axis {
     /// The count at which the cycle of four full steps began.
     cycle_origin: i64,
     machine: Machine,
+    /// That of a motor; without one the rotor is where the machine lets the counter take it.
+    rotor: Option<Rotor>,
     search: Option<Search>,
     /// The count that the last search has saved.
     probed: i64,
@@ -87,6 +92,7 @@ impl Axis {
             counted_up: false,
             cycle_origin: 0,
             machine: Machine::new(microsteps_per_step.max(1)),
+            rotor: None,
             search: None,
             probed: 0,
             happened_to_ns: now_ns,
@@ -184,31 +190,61 @@ impl Axis {
     /// Whether the input of the home switch shows it closed.
     #[must_use]
     pub fn is_switch_closed(&self, now_ns: u64) -> bool {
-        self.machine.shows_closed(self.position(now_ns), now_ns)
+        self.machine.contact.shows(self.is_contact_closed(now_ns), now_ns)
     }
 
-    /// Whether the axis makes steps that the rotor does not follow.
+    /// Whether the contact of the home switch is closed.
+    fn is_contact_closed(&self, now_ns: u64) -> bool {
+        match self.rotor {
+            Some(rotor) => self.machine.is_closed_at(rotor.measured.rotor_steps),
+            None => self.machine.is_closed(self.position(now_ns)),
+        }
+    }
+
+    /// Whether the axis makes steps that the rotor does not follow; with a motor, whether the device can tell.
     #[must_use]
     pub fn is_stalled(&self, now_ns: u64) -> bool {
-        self.is_moving(now_ns) && self.machine.is_beyond(self.position(now_ns))
+        self.is_stalled_on(Winding::A, now_ns) || self.is_stalled_on(Winding::B, now_ns)
     }
 
     /// Whether the axis makes steps that the rotor does not follow, and this shows on a winding.
     #[must_use]
     pub fn is_stalled_on(&self, winding: Winding, now_ns: u64) -> bool {
-        self.is_stalled(now_ns) && self.machine.shows_on(winding)
+        let shows = || match self.rotor {
+            Some(_) => self.tells_stall(winding),
+            None => self.machine.is_beyond(self.position(now_ns)) && self.machine.shows_on(winding),
+        };
+        self.is_moving(now_ns) && shows()
     }
 
-    /// Where the rotor is, in full steps from where it was at power-up.
+    /// Where the rotor is, in full steps from where it was at power-up; that of a motor where it was measured last.
     #[must_use]
     pub fn rotor_steps(&self, now_ns: u64) -> f64 {
-        self.machine.rotor_steps(self.position(now_ns))
+        self.rotor.map_or_else(|| self.machine.rotor_steps(self.position(now_ns)), |rotor| rotor.measured.rotor_steps)
     }
 
-    /// The count of what the rotor has followed: [`position`](Self::position) until a stop holds it back.
+    /// The count of what the rotor has followed: [`position`](Self::position) until a stop holds it back; with a motor,
+    /// the count at which the field would be where the rotor is.
     #[must_use]
     pub fn followed_position(&self, now_ns: u64) -> i64 {
-        self.machine.followed(self.position(now_ns))
+        match self.commanded_steps(now_ns) {
+            Some(commanded_steps) => {
+                let behind = (commanded_steps - self.rotor_steps(now_ns)) * f64::from(self.microsteps_per_step);
+                self.position(now_ns).wrapping_sub(behind.round() as i64)
+            }
+            None => self.machine.followed(self.position(now_ns)),
+        }
+    }
+
+    /// Full steps that the rotor has lost since the counter was given its number, positive if it should be farther up;
+    /// with a motor, in whole cycles of four.
+    #[must_use]
+    pub fn lost_steps(&self, now_ns: u64) -> f64 {
+        if self.rotor.is_some() {
+            return self.missed(now_ns) as f64;
+        }
+        let lost = self.position(now_ns).wrapping_sub(self.followed_position(now_ns));
+        lost as f64 / f64::from(self.microsteps_per_step)
     }
 
     /// The count that the last search has saved, without wrap-around.
@@ -250,6 +286,21 @@ impl Axis {
     #[must_use]
     pub fn trajectory(&self, now_ns: u64) -> Vec<Breakpoint> {
         self.history().corners(now_ns)
+    }
+
+    /// When the bridge will do something else of itself.
+    pub(super) fn bridge_changes_at(&self) -> Option<u64> {
+        self.bridge_then.map(|(at_ns, _)| at_ns)
+    }
+
+    /// Whether winding A, and whether winding B, carries no current.
+    pub(super) const fn open_windings(&self) -> [bool; 2] {
+        self.machine.open_windings()
+    }
+
+    /// Where the rotor can turn no farther down and up, in full steps.
+    pub(super) fn end_stops_steps(&self) -> [f64; 2] {
+        self.machine.end_stops_steps()
     }
 
     /// First instant after `now_ns` at which the phase changes.
@@ -324,6 +375,7 @@ impl Axis {
         self.target = self.target.wrapping_add(shift);
         self.cycle_origin = self.cycle_origin.wrapping_add(shift);
         self.machine.relabel(was, position);
+        self.forget_missed(now_ns);
     }
 
     /// Zero is here. An arrival without a motion.
@@ -337,11 +389,14 @@ impl Axis {
     /// From now on a microstep is another share of a full step. The count stays, and so does the place in the cycle.
     pub(super) fn set_resolution(&mut self, now_ns: u64, microsteps_per_step: u32) {
         self.end_chapter(now_ns);
+        let commanded_steps = self.commanded_steps(now_ns);
         let place = u64::from(self.field().place(self.position(now_ns))) * u64::from(microsteps_per_step.max(1));
         let place = place / u64::from(self.microsteps_per_step);
         self.microsteps_per_step = microsteps_per_step.max(1);
         self.cycle_origin = self.position(now_ns).wrapping_sub(place as i64);
         self.machine.rescale(self.position(now_ns), self.microsteps_per_step);
+        self.seek_origin(now_ns, commanded_steps.unwrap_or(0.0));
+        self.correct_contact(now_ns);
         self.was_closed = self.is_switch_closed(now_ns);
     }
 
@@ -375,8 +430,16 @@ impl Axis {
         let past = std::mem::take(&mut self.past);
         let mut machine = self.machine.clone();
         machine.restart(self.position(now_ns), microsteps_per_step.max(1));
-        *self = Self { past, machine, ..Self::new(now_ns, microsteps_per_step) };
+        *self = Self { past, machine, rotor: self.rotor, ..Self::new(now_ns, microsteps_per_step) };
+        self.seek_origin(now_ns, self.rotor_steps(now_ns));
+        self.correct_contact(now_ns);
         self.was_closed = self.is_switch_closed(now_ns);
+    }
+
+    /// The contact is as it was; only the count is another.
+    fn correct_contact(&mut self, now_ns: u64) {
+        let is_closed = self.is_contact_closed(now_ns);
+        self.machine.contact.correct(is_closed);
     }
 
     fn drive(&mut self) {

@@ -116,6 +116,18 @@ pub enum EventKind {
         /// Whether it is closed.
         closed: bool,
     },
+    /// The rotor of an axis with a motor has fallen out of step with what is commanded.
+    SynchronismLost {
+        /// The axis of the device.
+        axis: u8,
+    },
+    /// The rotor of an axis with a motor is at rest, but not where its counter says.
+    StepsLost {
+        /// The axis of the device.
+        axis: u8,
+        /// Full steps that it is behind, in whole cycles of four; negative if it is ahead.
+        steps: i64,
+    },
     /// A flag of the map's status word has gone up or down as it would be read, whatever the polarity of its bit.
     FlagChanged {
         /// The axis that the map lists it under.

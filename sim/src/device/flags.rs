@@ -27,22 +27,31 @@ pub(super) struct Flags {
     fate: Option<Flag>,
     obeyed: bool,
     conditions: Vec<(Flag, u8)>,
+    /// Conditions that the device has found at its motors.
+    noticed: Vec<(Flag, u8)>,
     watched_to_ns: u64,
 }
 
 impl Flags {
     pub(super) fn new(layout: StatusLayout, now_ns: u64) -> Self {
         let latched = vec![false; layout.flags.len()];
-        let mut flags =
-            Self { layout, latched, fate: None, obeyed: false, conditions: Vec::new(), watched_to_ns: now_ns };
+        let mut flags = Self {
+            layout,
+            latched,
+            fate: None,
+            obeyed: false,
+            conditions: Vec::new(),
+            noticed: Vec::new(),
+            watched_to_ns: now_ns,
+        };
         flags.latch_everywhere(Flag::ResetOccurred);
         flags
     }
 
     /// As after power-up; what comes from outside is as it was.
     pub(super) fn restart(&mut self, now_ns: u64) {
-        let conditions = std::mem::take(&mut self.conditions);
-        *self = Self { conditions, ..Self::new(self.layout, now_ns) };
+        let (conditions, noticed) = (std::mem::take(&mut self.conditions), std::mem::take(&mut self.noticed));
+        *self = Self { conditions, noticed, ..Self::new(self.layout, now_ns) };
     }
 
     /// A word was obeyed.
@@ -61,9 +70,25 @@ impl Flags {
         }
     }
 
-    /// Whether a condition from outside holds.
+    /// Whether a condition holds, from outside or found at a motor.
     pub(super) fn holds(&self, flag: Flag, axis: u8) -> bool {
-        self.conditions.contains(&(flag, axis))
+        self.lasting().any(|condition| condition == (flag, axis))
+    }
+
+    fn lasting(&self) -> impl Iterator<Item = (Flag, u8)> {
+        self.conditions.iter().chain(&self.noticed).copied()
+    }
+
+    /// The device has looked at a motor: a condition holds there, or does not. Whether that is news.
+    pub(super) fn notice(&mut self, flag: Flag, axis: u8, holds: bool) -> bool {
+        let held = self.noticed.contains(&(flag, axis));
+        if holds && !held {
+            self.noticed.push((flag, axis));
+            self.latch(flag, axis);
+        } else if held && !holds {
+            self.noticed.retain(|condition| *condition != (flag, axis));
+        }
+        held != holds
     }
 
     /// A condition from outside holds from now on, or no longer.
@@ -72,6 +97,15 @@ impl Flags {
         if holds {
             self.conditions.push((flag, axis));
             self.latch(flag, axis);
+        }
+    }
+
+    /// What is remembered of a flag is this, whatever has happened.
+    pub(super) fn assume(&mut self, bit: &StatusBit, is_raised: bool) {
+        for (latched, other) in self.latched.iter_mut().zip(self.layout.flags) {
+            if other.bit == bit.bit {
+                *latched = is_raised;
+            }
         }
     }
 
@@ -113,7 +147,7 @@ impl Flags {
     fn has_fault(&self, axis: u8) -> bool {
         FAULTS.into_iter().any(|fault| {
             let index = self.index_of(fault, axis);
-            let lasts = self.conditions.iter().any(|&(condition, of_axis)| {
+            let lasts = self.lasting().any(|(condition, of_axis)| {
                 condition == fault && (of_axis == axis || index.is_some() && self.index_of(fault, of_axis) == index)
             });
             lasts || fault != Flag::Fault && self.is_latched(fault, axis)
@@ -211,9 +245,7 @@ impl Flags {
             Flag::Warning => self.holds(Flag::Warning, bit.axis) || self.holds(Flag::OvertemperatureWarning, bit.axis),
             outside => {
                 let own = self.index_of(outside, bit.axis);
-                self.conditions
-                    .iter()
-                    .any(|&(condition, axis)| condition == outside && self.index_of(outside, axis) == own)
+                self.lasting().any(|(condition, axis)| condition == outside && self.index_of(outside, axis) == own)
             }
         }
     }

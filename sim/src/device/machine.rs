@@ -11,6 +11,9 @@
 //! A rotor that runs into an end stop stays there while the counter goes on. When the motion ends or turns round, the
 //! rotor is still at the stop and follows from there. A real rotor slips by whole cycles of four full steps, and bounces;
 //! nothing of this is here. A rotor that is held (blocked, or with an open winding) is one between two stops at its place.
+//!
+//! The rotor of a [motor](super::MotorSetup) is where the motor has it; of all this only the places of switch and stops
+//! concern it then.
 
 use crate::inject::Winding;
 
@@ -81,8 +84,8 @@ impl Machine {
     }
 
     /// Puts a stop where the axis can turn no farther, on the side of the rotor on which it lies.
-    pub(super) fn set_end_stop(&mut self, at_steps: f64, count: i64) {
-        if at_steps < self.rotor_steps(count) {
+    pub(super) fn set_end_stop(&mut self, at_steps: f64, rotor_steps: f64) {
+        if at_steps < rotor_steps {
             self.least_steps = at_steps;
         } else {
             self.greatest_steps = at_steps;
@@ -152,9 +155,23 @@ impl Machine {
         self.closed_counts().is_some_and(|(first, last)| (first..=last).contains(&count))
     }
 
-    /// Whether the input of the switch shows it closed at an instant at which the axis counts so.
-    pub(super) fn shows_closed(&self, count: i64, now_ns: u64) -> bool {
-        self.contact.shows(self.is_closed(count), now_ns)
+    /// Whether the switch is closed when the rotor is at a place, in full steps.
+    pub(super) fn is_closed_at(&self, rotor_steps: f64) -> bool {
+        match self.switch {
+            Switch::Open => false,
+            Switch::Closed => true,
+            Switch::ClosedBetween { from_steps, to_steps } => (from_steps..=to_steps).contains(&rotor_steps),
+        }
+    }
+
+    /// Whether winding A, and whether winding B, carries no current.
+    pub(super) const fn open_windings(&self) -> [bool; 2] {
+        self.open_windings
+    }
+
+    /// The end stops below and above, in full steps; infinite where there is none.
+    pub(super) const fn end_stops_steps(&self) -> [f64; 2] {
+        [self.least_steps, self.greatest_steps]
     }
 
     /// The next count in a direction at which the switch opens or closes.
@@ -313,8 +330,8 @@ mod tests {
     #[test]
     fn a_rotor_stays_at_its_stop_and_follows_back_at_once() {
         let mut machine = Machine::new(16);
-        machine.set_end_stop(3.0, 0);
-        machine.set_end_stop(-1.0, 0);
+        machine.set_end_stop(3.0, 0.0);
+        machine.set_end_stop(-1.0, 0.0);
         assert_eq!((machine.next_stall(0, true), machine.next_stall(0, false)), (Some(49), Some(-17)));
         assert_eq!((machine.is_beyond(48), machine.is_beyond(49)), (false, true));
         assert_eq!((machine.rotor_steps(64), machine.followed(64)), (3.0, 48));
@@ -356,7 +373,7 @@ mod tests {
     #[test]
     fn a_switch_that_a_stop_lies_in_stays_closed_beyond_and_one_behind_it_never_closes() {
         let mut machine = machine(2.0, 4.0);
-        machine.set_end_stop(3.0, 0);
+        machine.set_end_stop(3.0, 0.0);
         assert!(machine.is_closed(1_000_000));
         assert_eq!(machine.next_edge(0, true), Some(32));
         machine.set_switch(Switch::ClosedBetween { from_steps: 3.5, to_steps: 4.0 });

@@ -54,6 +54,8 @@
 //!   refused while a fault is latched. Warnings only tell.
 //! * **Restoring defaults** writes every reset code, whoever may write the register; a position stays. **Resetting the
 //!   node** is as power-up; the machine, its switch and its rotor are where they were, and a condition from outside lasts.
+//! * **Motors** are opt-in, axis by axis: [`Device::attach_motor`]. What follows is of an axis without one; [`MotorSetup`]
+//!   leads to what holds with one.
 //! * **End stops**: the counter goes on, the rotor does not; the device shows it as a stall and does nothing about it.
 //!   A **blocked rotor** and an **open winding** are alike; the latter shows on that winding alone.
 //!
@@ -64,6 +66,7 @@
 //! Knows no bus, no neighbours and no clock: `now` is an argument.
 
 mod access;
+mod assume;
 mod axis;
 mod bounce;
 mod counter;
@@ -71,8 +74,10 @@ mod event;
 mod flags;
 mod history;
 mod machine;
+mod motors;
 mod obey;
 mod registers;
+mod surroundings;
 #[cfg(test)]
 mod tests;
 mod text;
@@ -84,7 +89,6 @@ use std::sync::Arc;
 use stepchain::map::{BridgeState, BufferMode, CommandForm, Flag, Layout, Parameter, Piece, Verb};
 
 use crate::decode::{Answer, Argument, Assembler, Decoded, Dictionary};
-use crate::inject::Winding;
 
 pub use axis::Axis;
 pub use bounce::Bounce;
@@ -92,6 +96,7 @@ pub use counter::Counter;
 pub use event::{Event, EventKind, Rejection, Violation};
 pub use history::{Breakpoint, Demand, History};
 pub use machine::Switch;
+pub use motors::{HYSTERESIS_K, LOOK_NS, MotorSample, MotorSetup, OutputStage};
 
 pub(crate) use text::{bridge_name, grouped};
 
@@ -124,6 +129,8 @@ pub struct Device {
     axes: Vec<Axis>,
     /// By axis.
     waiting: BTreeMap<u8, Waiting>,
+    /// By axis.
+    motors: BTreeMap<u8, motors::OfAxis>,
     flags: Flags,
     replies: VecDeque<u64>,
     events: Vec<(u64, EventKind)>,
@@ -145,6 +152,7 @@ impl Device {
             file: RegisterFile::new(layout),
             axes: Vec::new(),
             waiting: BTreeMap::new(),
+            motors: BTreeMap::new(),
             flags: Flags::new(layout.status, now_ns),
             replies: VecDeque::new(),
             events: vec![(now_ns, EventKind::Reset)],
@@ -177,11 +185,18 @@ impl Device {
             Decoded::Filler | Decoded::PartOf { .. } => {}
             Decoded::Command { verb, buffer_mode, axis, argument } => {
                 if let Some(form) = self.dictionary.form_in(verb, buffer_mode) {
+                    if !matches!(verb, Verb::PeekStatus | Verb::TakeStatus) {
+                        self.turn_motors(now_ns);
+                    }
                     self.command(form, axis, argument, now_ns);
                 }
             }
             Decoded::Read { address } => self.read(address, now_ns),
-            Decoded::Write { address, content } => self.write(address, content, now_ns),
+            Decoded::Write { address, content } => {
+                self.turn_motors(now_ns);
+                self.write(address, content, now_ns);
+                self.read_again();
+            }
             Decoded::Unknown { units } => {
                 self.flags.word_is_wrong(Flag::CommandUnknown, 0);
                 self.log(now_ns, EventKind::CommandUnknown { units });
@@ -208,11 +223,24 @@ impl Device {
 
     /// Lets happen what was to happen up to and including `now_ns`, in the order of time.
     pub fn advance(&mut self, now_ns: u64) {
-        while let Some((at_ns, axis)) = self.next_of_axes().filter(|&(at_ns, _)| at_ns <= now_ns) {
-            self.watch(at_ns);
-            self.axes[usize::from(axis)].happen(at_ns);
-            self.tell_news(at_ns);
-            self.begin_waiting(axis, at_ns);
+        loop {
+            let of_axes = self.next_of_axes().filter(|&(at_ns, _)| at_ns <= now_ns);
+            let look = self.next_look().filter(|&(at_ns, _)| at_ns <= now_ns);
+            match (of_axes, look) {
+                // At one instant the device looks first.
+                (of_axes, Some((at_ns, axis))) if of_axes.is_none_or(|(other_ns, _)| at_ns <= other_ns) => {
+                    self.watch(at_ns);
+                    self.look(axis, at_ns);
+                }
+                (Some((at_ns, axis)), _) => {
+                    self.watch(at_ns);
+                    self.turn_motors(at_ns);
+                    self.axes[usize::from(axis)].happen(at_ns);
+                    self.tell_news(at_ns);
+                    self.begin_waiting(axis, at_ns);
+                }
+                _ => break,
+            }
         }
         self.tell_news(now_ns);
         self.axes.iter_mut().for_each(|axis| axis.pass(now_ns));
@@ -221,7 +249,7 @@ impl Device {
     /// When something will happen of itself, if nobody commands anything before.
     #[must_use]
     pub fn next_event_ns(&self) -> Option<u64> {
-        self.next_of_axes().map(|(at_ns, _)| at_ns)
+        self.next_of_axes().into_iter().chain(self.next_look()).map(|(at_ns, _)| at_ns).min()
     }
 
     /// The unit that the device shifts out when nothing was asked.
@@ -240,6 +268,7 @@ impl Device {
     pub fn reset(&mut self, now_ns: u64) {
         let layout = self.dictionary.layout();
         self.advance(now_ns);
+        self.turn_motors(now_ns);
         self.assembler.clear();
         self.replies.clear();
         self.waiting.clear();
@@ -249,6 +278,7 @@ impl Device {
             self.axes[usize::from(axis)].reset(now_ns, resolution);
             self.apply(axis, now_ns);
         }
+        self.read_again();
         self.flags.restart(now_ns);
         self.log(now_ns, EventKind::Reset);
         self.watch(now_ns);
@@ -281,52 +311,8 @@ impl Device {
     /// Puts an axis at an unwrapped count, as if it had always counted so.
     pub fn set_position(&mut self, axis: usize, position: i64, now_ns: u64) {
         self.advance(now_ns);
+        self.turn_motors(now_ns);
         self.axes[axis].set_position(now_ns, position);
-    }
-
-    /// The machine of an axis has another home switch from now on.
-    pub fn set_switch(&mut self, axis: usize, switch: Switch, now_ns: u64) {
-        self.advance(now_ns);
-        self.axes[axis].set_switch(now_ns, switch);
-        self.tell_news(now_ns);
-    }
-
-    /// The contact of an axis' home switch bounces so from now on, or not at all.
-    pub fn set_bounce(&mut self, axis: usize, bounce: Option<Bounce>, now_ns: u64) {
-        self.advance(now_ns);
-        self.axes[axis].set_bounce(now_ns, bounce);
-        self.tell_news(now_ns);
-    }
-
-    /// The machine of an axis has an end stop from now on, in full steps from where the rotor was at power-up: below the
-    /// rotor if it lies there, else above. There is one on each side at most.
-    pub fn set_end_stop(&mut self, axis: usize, at_steps: f64, now_ns: u64) {
-        self.advance(now_ns);
-        self.axes[axis].set_end_stop(now_ns, at_steps);
-        self.tell_news(now_ns);
-    }
-
-    /// The rotor of an axis cannot turn from now on, or can again.
-    pub fn set_blocked(&mut self, axis: usize, is_blocked: bool, now_ns: u64) {
-        self.advance(now_ns);
-        self.axes[axis].set_blocked(now_ns, is_blocked);
-        self.tell_news(now_ns);
-    }
-
-    /// A winding of an axis carries no current from now on, or does again. The rotor then stays where it is, as
-    /// [`inject`](crate::inject) says.
-    pub fn set_open_winding(&mut self, axis: usize, winding: Winding, is_open: bool, now_ns: u64) {
-        self.advance(now_ns);
-        self.axes[axis].set_open(now_ns, winding, is_open);
-        self.tell_news(now_ns);
-    }
-
-    /// Outside pulses come at this instant, each for one microstep. An axis that does not follow them ignores them.
-    pub fn pulse(&mut self, axis: usize, count: u64, now_ns: u64) {
-        self.advance(now_ns);
-        let counter = self.counter;
-        self.axes[axis].pulse(now_ns, count, |upwards| counter.end(upwards));
-        self.tell_news(now_ns);
     }
 
     /// A condition that the device notices, such as a closed switch or a low supply, holds from now on, or no longer.
@@ -341,13 +327,21 @@ impl Device {
             return self.set_switch(usize::from(axis), switch, now_ns);
         }
         self.flags.set_condition(flag, axis, holds);
-        for axis in (0..self.layout_axes()).filter(|_| holds && FAULTS.contains(&flag)) {
+        if holds {
+            self.turn_motors(now_ns);
+            self.shut_off_by(flag, now_ns);
+        }
+        self.tell_news(now_ns);
+    }
+
+    /// A condition has come: a fault takes the bridges that it concerns.
+    fn shut_off_by(&mut self, flag: Flag, now_ns: u64) {
+        for axis in (0..self.layout_axes()).filter(|_| FAULTS.contains(&flag)) {
             if self.is_shut_off(axis) {
                 self.axes[usize::from(axis)].shut_off(now_ns);
                 self.waiting.remove(&axis);
             }
         }
-        self.tell_news(now_ns);
     }
 
     /// What has happened since this was asked last, with its instants.

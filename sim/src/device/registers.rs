@@ -1,7 +1,7 @@
 //! The register file: what was written, and the live values that the device keeps in some of the registers.
 //!
 //! Live, whatever was written: position demand value, position actual value (the same until an end stop holds the rotor
-//! back), probed position, velocity demand value, electrical angle; and the target position where it is read only. A writable target position tells what was
+//! back, and with a motor where that is), device temperature and supply voltage of an axis with a motor, probed position, velocity demand value, electrical angle; and the target position where it is read only. A writable target position tells what was
 //! written to it.
 
 use std::collections::BTreeMap;
@@ -76,6 +76,8 @@ pub(super) fn live_code(register: &Register, axis: &Axis, counter: Counter, now_
             let shown = if register.coding.sign == Sign::Unsigned { velocity.abs() } else { velocity };
             Some(nearest_code(shown, &register.coding))
         }
+        Parameter::DeviceTemperature => Some(nearest_code(axis.measured()?.stage.at_c(now_ns), &register.coding)),
+        Parameter::SupplyVoltage => Some(nearest_code(axis.measured()?.supply_v, &register.coding)),
         Parameter::ElectricalAngle => Some(nearest_code(f64::from(axis.electrical_angle(now_ns)), &register.coding)),
         _ => None,
     }

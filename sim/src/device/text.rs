@@ -46,6 +46,8 @@ impl EventKind {
             | Self::BridgeChanged { axis, .. }
             | Self::TargetReached { axis, .. }
             | Self::SwitchChanged { axis, .. }
+            | Self::SynchronismLost { axis }
+            | Self::StepsLost { axis, .. }
             | Self::FlagChanged { axis, .. } => Some(*axis),
             Self::FaultBegan { fault, .. } | Self::FaultWorsened { fault, .. } | Self::FaultEnded { fault, .. } => {
                 match fault.axis() {
@@ -75,6 +77,7 @@ impl EventKind {
             Self::BridgeChanged { .. } => "bridge",
             Self::TargetReached { .. } => "arrived",
             Self::SwitchChanged { .. } => "switch",
+            Self::SynchronismLost { .. } | Self::StepsLost { .. } => "lost",
             Self::FlagChanged { raised: true, .. } => "raised",
             Self::FlagChanged { raised: false, .. } => "fallen",
             Self::Violation(_) => "violation",
@@ -111,6 +114,8 @@ impl fmt::Display for EventKind {
             }
             Self::TargetReached { position, .. } => write!(f, "{word:<9}  at {position} microsteps"),
             Self::SwitchChanged { closed, .. } => write!(f, "{word:<9}  {}", if *closed { "closed" } else { "open" }),
+            Self::SynchronismLost { .. } => write!(f, "{word:<9}  the rotor is out of step"),
+            Self::StepsLost { steps, .. } => write!(f, "{word:<9}  {steps} steps behind the counter at rest"),
             Self::FlagChanged { flag, latched, .. } => {
                 write!(f, "{word:<9}  {}{}", flag.name(), if *latched { ", latched" } else { "" })
             }

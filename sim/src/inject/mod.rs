@@ -22,8 +22,9 @@
 //!   that it shifts out is zero; its shift register still passes on what it gets.
 //! * **Undervoltage**: the condition of this name, for all axes of the device. **Overheating**: first the warning, and
 //!   [overtemperature](stepchain::map::Flag::Overtemperature) as well once it has lasted for so long.
-//! * **Blocked rotor**: it stays where it is while the device counts on, which is a stall as at an end stop.
-//! * **Open winding**: there is no model of the motor's currents here. One winding alone makes a field that swings and does
+//! * **Blocked rotor**: it stays where it is while the device counts on, which is a stall as at an end stop. An axis with a
+//!   [motor](crate::device::MotorSetup) has its rotor blocked, and shows what its device then measures.
+//! * **Open winding**: of a motor, no current flows in it any more. Without one, there is no model of currents. One winding alone makes a field that swings and does
 //!   not turn, so the rotor is taken to stay where it is; a real one may tremble, slip, or run on unloaded. The device
 //!   sees no current in that winding: a stall on that winding alone, while it makes steps.
 //!

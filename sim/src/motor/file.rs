@@ -23,6 +23,7 @@
 //! ambient_c = 25
 //! winding = { capacity_j_per_k = 30, resistance_k_per_w = 3 }
 //! # case = { capacity_j_per_k = 120, resistance_k_per_w = 7 }
+//! # winding_limit_c = 130            # what the windings' insulation bears
 //!
 //! [load]                             # everything at the shaft; nothing is turned without the table
 //! inertia_kg_m2 = 8e-6
@@ -41,7 +42,14 @@
 //! accelerating_a = 1.6
 //! decelerating_a = 1.6
 //! top_velocity = 1000                # full steps/s
+//!
+//! # [[duty]]                         # what the motor does over and over, in this order; for its temperatures
+//! # what = "run"                     # off, hold, run, accelerate, decelerate; or current_a (peak) instead
+//! # velocity = 600                   # for run; where accelerate ends and decelerate begins, if not at the top velocity
+//! # duration_s = 20
 //! ```
+
+mod duty;
 
 use std::path::Path;
 
@@ -53,8 +61,9 @@ use super::setting::Amplitudes;
 use crate::bench::tree::{Node, Table};
 use crate::bench::{Problem, Source};
 use crate::spelling::no_toml;
+pub use duty::{DutyPhase, Work};
 
-const TOP: &[&str] = &["name", "description", "motor", "heat", "load", "supply", "wanted"];
+const TOP: &[&str] = &["name", "description", "motor", "heat", "load", "supply", "wanted", "duty"];
 const MOTOR: &[&str] = &[
     "steps_per_turn",
     "resistance_ohm",
@@ -68,7 +77,7 @@ const MOTOR: &[&str] = &[
     "viscous_friction_n_m_s_per_rad",
     "dry_friction_n_m",
 ];
-const HEAT: &[&str] = &["ambient_c", "winding", "case"];
+const HEAT: &[&str] = &["ambient_c", "winding", "case", "winding_limit_c"];
 const NODE: &[&str] = &["capacity_j_per_k", "resistance_k_per_w"];
 const LOAD: &[&str] = &["inertia_kg_m2", "torque_n_m", "viscous_friction_n_m_s_per_rad", "dry_friction_n_m"];
 const SUPPLY: &[&str] = &["nominal_v", "least_v", "greatest_v"];
@@ -94,6 +103,10 @@ pub struct MotorFile {
     pub supply: SupplyRange,
     /// What is wanted of both.
     pub wanted: Wanted,
+    /// Temperature that the windings must not exceed, in degrees Celsius, if the file says.
+    pub winding_limit_c: Option<f64>,
+    /// What the motor does over and over; empty if the file does not say.
+    pub duty: Vec<DutyPhase>,
 }
 
 /// The supply, in volts.
@@ -144,14 +157,21 @@ pub fn parse(source: &Source<'_>) -> Result<MotorFile, Problem> {
     file.only(TOP)?;
     let text = |key| file.get(key).map_or(Ok(""), |node| node.text("a text in quotes")).map(str::to_owned);
     let table = |key: &str| file.need(key, "a table")?.table("a table");
+    let heat = table("heat")?;
+    let motor = motor(&table("motor")?, &heat)?;
+    let load = file.get("load").map_or(Ok(Load::default()), |node| turned(&node.table("a table")?))?;
+    let supply = supply(&table("supply")?)?;
+    let wanted = wanted(&table("wanted")?)?;
     Ok(MotorFile {
         file: source.file.to_owned(),
         name: file.need("name", "a text in quotes")?.text("a text in quotes")?.to_owned(),
         description: text("description")?,
-        motor: motor(&table("motor")?, &table("heat")?)?,
-        load: file.get("load").map_or(Ok(Load::default()), |node| turned(&node.table("a table")?))?,
-        supply: supply(&table("supply")?)?,
-        wanted: wanted(&table("wanted")?)?,
+        motor,
+        load,
+        supply,
+        winding_limit_c: heat.get("winding_limit_c").map(|node| celsius(&node)).transpose()?,
+        duty: file.get("duty").map_or(Ok(Vec::new()), |node| duty::read(&node, wanted.top_velocity))?,
+        wanted,
     })
 }
 
@@ -314,6 +334,43 @@ mod tests {
         let Amplitudes { standstill, constant_velocity, accelerating, decelerating } = file.wanted.currents_a;
         assert_eq!([standstill, constant_velocity, accelerating, decelerating], [0.8, 1.4, 1.6, 1.6]);
         assert!(file.motor.heat.case.is_none());
+        assert_eq!((file.winding_limit_c, file.duty.len()), (None, 0));
+    }
+
+    #[test]
+    fn a_duty_cycle_is_read_phase_by_phase() {
+        let duty = "\n[[duty]]\nwhat = \"accelerate\"\nduration_s = 0.5\n[[duty]]\nwhat = \"run\"\nvelocity = 600\nduration_s = 20\n\
+                    [[duty]]\ncurrent_a = 0.7\nduration_s = 1\n[[duty]]\nwhat = \"off\"\nduration_s = 2\n";
+        let text = documented("# winding_limit_c = 130", "winding_limit_c = 130");
+        let file = read(&(text.clone() + duty)).unwrap();
+        assert_eq!(file.winding_limit_c, Some(130.0));
+        let phase = |duration_s, work| DutyPhase { duration_s, work };
+        let expected = [
+            phase(0.5, Work::Accelerate { to_velocity: 1000.0 }),
+            phase(20.0, Work::Run { velocity: 600.0 }),
+            phase(1.0, Work::Current { current_a: 0.7 }),
+            phase(2.0, Work::Off),
+        ];
+        assert_eq!(file.duty, expected);
+        let broken = [
+            ("duration_s = 20", "duration_s = 0", "found 0, expected a number above 0, in seconds"),
+            (
+                "velocity = 600",
+                "velocity = 6000",
+                "found 6000, expected full steps/s up to the wanted top velocity of 1000",
+            ),
+            ("velocity = 600\n", "", "found no `velocity`, expected `velocity` = the speed at which it runs"),
+            ("what = \"off\"", "what = \"rest\"", "found `rest`, expected one of `off`, `hold`"),
+            ("what = \"off\"", "what = \"off\"\nvelocity = 5", "found `velocity` beside \"off\""),
+            ("what = \"off\"", "what = \"off\"\ncurrent_a = 5", "found `current_a` beside `what`"),
+            ("what = \"off\"\n", "", "found no `what`"),
+            ("current_a = 0.7", "current_a = -1", "found -1, expected a number not below 0, in amperes"),
+        ];
+        for (from, to, said) in broken {
+            assert!(duty.contains(from), "{from}");
+            let error = read(&(text.clone() + &duty.replacen(from, to, 1))).unwrap_err();
+            assert!(error.contains(said), "{to} says\n{error}, not\n{said}");
+        }
     }
 
     #[test]

@@ -7,7 +7,7 @@
 //!      v
 //!   currents, torque, rotor              series, scheme
 //!      v
-//!   copper loss, temperature             heat     (and back: resistance)
+//!   copper loss, temperature             heat     (and back: resistance; duty: over a cycle that repeats)
 //!
 //!   closed forms                         steady, pull_out, resonance, limits
 //!   the same by simulation               pull_out, trial
@@ -16,11 +16,19 @@
 //! Signs and units: SI; voltages and currents are *peak* per phase; a full step is 90° electrical. The field at commanded
 //! angle φ pulls the rotor to electrical angle θ = φ. Velocities are full steps/s, as everywhere in the program.
 //!
+//! **What is not modelled.** Saturation of the iron and with it the change of inductance and constant over current and
+//! angle, iron losses, the coupling of both windings, magnets that weaken with heat; losses and dead times of the bridge;
+//! play and springs between motor and load, the bounce at an end stop. Numbers of a real motor differ accordingly.
+//!
+//! An axis of the virtual chain turns one by [`attach_motor`](crate::chain::VirtualChain::attach_motor); what its device makes
+//! of it stands at [`MotorSetup`](crate::device::MotorSetup).
+//!
 //! **Scheme.** Power series of adaptive order between switching instants, chosen by measurement: see the table at [`Motor`].
 
 mod bridge;
 mod data;
 mod drive;
+mod duty;
 mod file;
 mod heat;
 mod limits;
@@ -43,12 +51,14 @@ pub use data::{
     shaft_rad_per_s,
 };
 pub use drive::{Applied, Commanded, Microstepping, Turning};
-pub use file::{MotorFile, SupplyRange, Wanted, load, parse};
+pub use duty::{Duty, Periodic, Phase, largest_share, runaway_current_a};
+pub use file::{DutyPhase, MotorFile, SupplyRange, Wanted, Work, load, parse};
 pub use heat::{Heat, HeatData, NodeData, copper_loss_w, copper_resistance_ohm};
 pub use limits::{greatest_acceleration, greatest_start_velocity};
 pub use pull_out::{pull_out_torque_n_m, simulated_pull_out_torque_n_m};
 pub use resonance::{
-    Mode, UnstableBand, VelocityToAvoid, natural_frequency_hz, oscillation, unstable_bands, velocities_to_avoid,
+    Excitation, Mode, Ripple, UnstableBand, VelocityToAvoid, natural_frequency_hz, oscillation, ripple, unstable_bands,
+    velocities_to_avoid,
 };
 pub use setting::{Amplitudes, Curve, Segment, Setting, SupplyCompensation, sampling_factor};
 pub use steady::{CurrentBand, Steady, current_band, current_lead_rad, steady, voltage_for_current_v};
@@ -87,6 +97,8 @@ pub struct Motor {
     regulation: Regulation,
     damper_n_m_s_per_rad: f64,
     rotor_blocked: bool,
+    /// Where the rotor can turn no farther down and up.
+    end_stops_steps: [f64; 2],
     tolerance: f64,
     scales: [f64; 2],
     now_ns: u64,
@@ -119,6 +131,7 @@ impl Motor {
             regulation: Regulation::default(),
             damper_n_m_s_per_rad: 0.0,
             rotor_blocked: false,
+            end_stops_steps: [f64::NEG_INFINITY, f64::INFINITY],
             tolerance: TOLERANCE,
             scales: [current_a, swing],
             now_ns: 0,
@@ -273,6 +286,30 @@ impl Motor {
     /// Holds the rotor where it is, or lets it go: a blocked rotor.
     pub const fn block_rotor(&mut self, blocked: bool) {
         self.rotor_blocked = blocked;
+    }
+
+    /// Puts stops where the rotor can turn no farther down and up, in full steps; infinite where there is none.
+    ///
+    /// A rotor that runs against one is at rest at once (no bounce), and leaves it as soon as torque and friction let
+    /// it. One that is beyond a new stop is put on it.
+    pub fn set_end_stops(&mut self, least_steps: f64, greatest_steps: f64) {
+        self.end_stops_steps = [least_steps, greatest_steps];
+        let position_steps = self.position_steps();
+        if !(least_steps..=greatest_steps).contains(&position_steps) {
+            self.state.angle_rad = electrical_rad_per_s(position_steps.min(greatest_steps).max(least_steps));
+            self.state.speed_rad_per_s = 0.0;
+        }
+    }
+
+    /// Begins at another instant than 0, as if nothing had been before.
+    pub(crate) const fn begin_at(&mut self, now_ns: u64) {
+        self.now_ns = now_ns;
+    }
+
+    /// Whether the supply stays as it is from now on.
+    pub(crate) fn has_steady_supply(&self) -> bool {
+        let line = self.supply.line(self.now_ns);
+        line.until_ns == u64::MAX && line.volts_per_s == 0.0
     }
 
     /// Opens windings (`true`) or mends them: a broken wire.

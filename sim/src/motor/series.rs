@@ -206,6 +206,10 @@ impl Expansion {
         self.value(&self.currents[phase], at_s)
     }
 
+    pub(super) fn angle_rad(&self, at_s: f64) -> f64 {
+        self.value(&self.angle, at_s)
+    }
+
     pub(super) fn speed_rad_per_s(&self, at_s: f64) -> f64 {
         self.value(&self.speed, at_s)
     }

@@ -9,11 +9,14 @@
 //! bytes on any machine.
 
 mod chart;
+mod motor;
 mod number;
 mod page;
 mod table;
+pub mod timeline;
 mod track;
 
+pub use motor::{MotorKnot, MotorTrack};
 pub(crate) use number::number;
 pub use page::page;
 pub use table::motion_csv;
@@ -32,6 +35,10 @@ pub struct Report {
     pub columns: Vec<String>,
     /// One row of the summary for each axis.
     pub rows: Vec<Vec<String>>,
+    /// Heads of the columns of the motors.
+    pub motor_columns: Vec<String>,
+    /// One row for each axis with a motor.
+    pub motor_rows: Vec<Vec<String>>,
     /// Heads of the columns of the settings.
     pub setting_columns: Vec<String>,
     /// One row for each setting: what was asked, and what the register holds; and whether the two differ.
@@ -44,6 +51,8 @@ pub struct Report {
     pub disturbances: Vec<Disturbance>,
     /// One track for each axis.
     pub tracks: Vec<Track>,
+    /// Pictures of what an oscilloscope at the motors shows, as SVG.
+    pub scopes: Vec<String>,
     /// What was asked, in the order of time.
     pub marks: Vec<Mark>,
     /// Where the time axis ends, in seconds.

@@ -5,7 +5,7 @@ use core::fmt::Write as _;
 use super::chart::chart;
 use super::{Disturbance, Mark, Report};
 
-const STYLE: &str = "
+pub(super) const STYLE: &str = "
 :root { color-scheme: light; }
 body { margin: 0; background: #f4f5f7; color: #2d323a; font: 15px/1.5 system-ui, sans-serif; }
 main { max-width: 1120px; margin: 0 auto; padding: 28px 20px 40px; }
@@ -54,18 +54,40 @@ pub fn page(report: &Report) -> Result<String, Box<dyn core::error::Error>> {
         let drawn = chart(axis, track, report)?;
         write!(html, "<section><h2>{}</h2>\n{drawn}</section>\n", escaped(&track.name))?;
     }
+    html += &scopes(report);
     html += &commands(report);
     html += &settings(report);
     html += &facts(report);
-    html += CAUTIONS;
+    html += &cautions(report.tracks.iter().any(|track| track.motor.is_some()));
     html += "</main>\n</body>\n</html>\n";
     Ok(html)
 }
 
-const CAUTIONS: &str = "<footer><p>This is a simulation: it shows what the ramp generators of the devices command, not \
-    what a motor with a load does. Motors pinch, a load drops when a bridge lets go, drivers and motors get hot. An \
-    emergency stop belongs in hardware. Nothing here is a safety function; local codes and qualified people decide \
-    what a machine needs.</p></footer>\n";
+/// What a reader must not take a simulation for.
+pub(super) fn cautions(has_motors: bool) -> String {
+    let shown = if has_motors {
+        "where an axis has a motor, it shows a model of it with the data and the load that the bench gives; elsewhere what \
+         the ramp generators of the devices command, not what a motor with a load does. A real motor, its load and its \
+         bearings differ from their data"
+    } else {
+        "it shows what the ramp generators of the devices command, not what a motor with a load does"
+    };
+    format!(
+        "<footer><p>This is a simulation: {shown}. Motors pinch, a load drops when a bridge lets go, drivers and motors get \
+         hot. An emergency stop belongs in hardware. Nothing here is a safety function; local codes and qualified people \
+         decide what a machine needs.</p></footer>\n"
+    )
+}
+
+fn scopes(report: &Report) -> String {
+    if report.scopes.is_empty() {
+        return String::new();
+    }
+    let text = "Voltage and current of both phases around the start of each motor's longest move, where it is as fast as it \
+                gets, and where it stops. Dotted upright lines are the cursors between which the figures are read; the \
+                current to compare with, dashed, is what the same amplitude makes at rest.";
+    format!("<section><h2>At the motors' windings</h2>\n<p>{text}</p>\n{}</section>\n", report.scopes.concat())
+}
 
 fn verdict(report: &Report) -> String {
     if report.findings.is_empty() {
@@ -89,8 +111,15 @@ fn summary(report: &Report) -> String {
         let cells: String = cells.iter().map(|cell| format!("<{tag}>{}</{tag}>", escaped(cell))).collect();
         format!("<tr>{cells}</tr>\n")
     };
-    let rows: String = report.rows.iter().map(|cells| row("td", cells)).collect();
-    format!("<section><h2>Axes</h2>\n<table>\n{}{rows}</table></section>\n", row("th", &report.columns))
+    let table = |name: &str, columns: &[String], rows: &[Vec<String>]| {
+        let rows: String = rows.iter().map(|cells| row("td", cells)).collect();
+        format!("<section><h2>{name}</h2>\n<table>\n{}{rows}</table></section>\n", row("th", columns))
+    };
+    let mut tables = table("Axes", &report.columns, &report.rows);
+    if !report.motor_rows.is_empty() {
+        tables += &table("Motors", &report.motor_columns, &report.motor_rows);
+    }
+    tables
 }
 
 fn settings(report: &Report) -> String {
@@ -166,13 +195,13 @@ fn marked(text: &str) -> String {
 }
 
 /// Text as HTML shows it.
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Knot, Track};
+    use super::super::{Knot, MotorTrack, Track};
     use super::*;
 
     fn report() -> Report {
@@ -180,7 +209,7 @@ mod tests {
             title: "Belt & <drum>".to_owned(),
             columns: vec!["axis".to_owned()],
             rows: vec![vec!["belt".to_owned()]],
-            tracks: vec![Track { name: "belt".to_owned(), knots: vec![Knot::default()] }],
+            tracks: vec![Track { name: "belt".to_owned(), knots: vec![Knot::default()], motor: None }],
             marks: vec![Mark {
                 number: 1,
                 time_s: 0.5,
@@ -236,6 +265,13 @@ mod tests {
     fn the_page_lists_commands_with_axis_time_and_note_and_ends_with_cautions() {
         let html = page(&report()).unwrap();
         assert!(html.contains("0.500000 s</td><td><strong>belt</strong>: stop<br><span class=\"note\">now"), "{html}");
-        assert!(html.contains("An emergency stop belongs in hardware"));
+        assert!(
+            html.contains("An emergency stop belongs in hardware")
+                && html.contains("not what a motor with a load does")
+        );
+        let mut with_motor = report();
+        with_motor.tracks[0].motor = Some(MotorTrack::default());
+        let html = page(&with_motor).unwrap();
+        assert!(html.contains("An emergency stop belongs in hardware") && html.contains("it shows a model of it"));
     }
 }

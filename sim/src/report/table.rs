@@ -1,11 +1,12 @@
 //! The motion as numbers: one row for each breakpoint of any axis, and regular samples between them.
 
-use super::Report;
+use super::{MotorKnot, Report};
 
 /// At most so many regular samples; the interval is the least of 1, 2 and 5 times a power of ten seconds that does.
 const SAMPLES: f64 = 2000.0;
 
-/// The motion of all axes as CSV: `time_s`, then position and velocity of each axis.
+/// The motion of all axes as CSV: `time_s`, then position and velocity of each axis, and where it has a motor, the place of
+/// the rotor, the current and the temperature of the windings.
 ///
 /// Where a velocity jumps, its row shows the value after the jump.
 ///
@@ -17,12 +18,20 @@ pub fn motion_csv(report: &Report) -> Result<String, csv::Error> {
     for track in &report.tracks {
         head.push(format!("{}_position_steps", track.name));
         head.push(format!("{}_velocity_steps_per_s", track.name));
+        if track.motor.is_some() {
+            head.extend(["rotor_steps", "current_a", "winding_c"].map(|of| format!("{}_{of}", track.name)));
+        }
     }
     writer.write_record(head)?;
     for time_s in times(report) {
         let mut row = vec![fixed(time_s, 9)];
-        for (position, velocity) in report.tracks.iter().map(|track| track.at(time_s)) {
+        for track in &report.tracks {
+            let (position, velocity) = track.at(time_s);
             row.extend([fixed(position, 6), fixed(velocity, 6)]);
+            if let Some(motor) = &track.motor {
+                let MotorKnot { behind_steps, current_a, winding_c, .. } = motor.at(time_s);
+                row.extend([fixed(position - behind_steps, 4), fixed(current_a, 4), fixed(winding_c, 3)]);
+            }
         }
         writer.write_record(row)?;
     }
@@ -70,7 +79,11 @@ mod tests {
             acceleration_steps_per_s2: 0.0,
         };
         let knots = vec![knot(0.000_25, 0.0, 8.0), knot(1.000_25, 8.0, 0.0)];
-        Report { tracks: vec![Track { name: "x, left".to_owned(), knots }], end_s: 2.0, ..Report::default() }
+        Report {
+            tracks: vec![Track { name: "x, left".to_owned(), knots, motor: None }],
+            end_s: 2.0,
+            ..Report::default()
+        }
     }
 
     #[test]

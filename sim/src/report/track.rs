@@ -1,5 +1,7 @@
 //! The motion of one axis as pieces of constant acceleration, and its value at any time.
 
+use super::motor::MotorTrack;
+
 /// Where a piece of constant acceleration begins; it lasts until the next knot.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Knot {
@@ -32,6 +34,8 @@ pub struct Track {
     pub name: String,
     /// The pieces, in the order of time.
     pub knots: Vec<Knot>,
+    /// What its motor did, if it has one.
+    pub motor: Option<MotorTrack>,
 }
 
 impl Track {
@@ -51,7 +55,8 @@ impl Track {
             };
             Some(Knot { time_s, position_steps, velocity_steps_per_s, acceleration_steps_per_s2: slope })
         };
-        Self { name: name.to_owned(), knots: corners.iter().zip(ends).filter_map(knot).collect() }
+        let knots = corners.iter().zip(ends).filter_map(knot).collect();
+        Self { name: name.to_owned(), knots, motor: None }
     }
 
     /// Position in full steps and velocity in full steps/s at a time; before the first knot, those of the first.

@@ -9,7 +9,7 @@ use stepchain::units::Position;
 
 use super::rig::{Call, Rig};
 use crate::bench::{Bench, Step};
-use crate::device::EventKind;
+use crate::device::{Event, EventKind};
 
 /// What each axis still owes.
 #[derive(Debug)]
@@ -103,13 +103,32 @@ impl Ledger {
                 rig.find(Some(index), format!("{found}; the bench expects {} steps", steps(expected)));
             }
             let lost = rig.chain.lost_steps(axis.device, axis.axis.into());
-            if lost != 0.0 {
-                let text =
-                    format!("the rotor of `{}` is {lost} steps behind its counter, and not where that says", axis.name);
-                rig.find(Some(index), text);
-            }
+            let out_of_step = out_of_step_s(rig, index);
+            let text = match (out_of_step, lost != 0.0) {
+                (None, false) => continue,
+                (None, true) => {
+                    format!("the rotor of `{}` is {lost} steps behind its counter, and not where that says", axis.name)
+                }
+                (Some(at_s), true) => format!(
+                    "the rotor of `{}` fell out of step at {at_s} s and is {lost} steps behind its counter, and not \
+                     where that says",
+                    axis.name
+                ),
+                (Some(at_s), false) => format!("the rotor of `{}` fell out of step at {at_s} s", axis.name),
+            };
+            rig.find(Some(index), text);
         }
     }
+}
+
+/// When the rotor of an axis fell out of step for the first time on the timeline, in seconds.
+fn out_of_step_s(rig: &Rig<'_>, index: usize) -> Option<f64> {
+    let is_it = |event: &Event| match event.kind {
+        EventKind::SynchronismLost { axis } => event.time_ns >= rig.start_ns() && rig.is_of(event, axis, index),
+        _ => false,
+    };
+    let event = rig.chain.events().into_iter().find(is_it)?;
+    Some(super::seconds(event.time_ns.saturating_sub(rig.start_ns())))
 }
 
 fn is_motion(command: Command) -> bool {

@@ -14,6 +14,7 @@ mod ledger;
 mod outcome;
 mod preflight;
 mod rig;
+mod scope;
 mod summary;
 #[cfg(test)]
 mod tests;
@@ -22,6 +23,7 @@ use stepchain::Command;
 use stepchain::map::Verb;
 
 use crate::bench::{Bench, Problem, When};
+use crate::chain::VirtualChain;
 use crate::report::Mark;
 
 use ledger::Ledger;
@@ -29,25 +31,41 @@ use rig::Rig;
 
 pub use held::{COLUMNS as SETTING_COLUMNS, Held, held};
 pub use injected::{COLUMNS as FAULT_COLUMNS, InjectedFault};
-pub use outcome::{Answer, AxisOutcome, Outcome};
+pub use outcome::{Answer, AxisOutcome, MotorOutcome, Outcome};
 pub(crate) use outcome::{moving_s, track_of};
 pub use rig::Finding;
 pub(crate) use rig::{STATES, chain_of};
-pub use summary::{COLUMNS, bus, report, rows};
+pub use scope::{ScopeView, scope_views};
+pub use summary::{COLUMNS, MOTOR_COLUMNS, bus, motor_rows, report, rows};
 
 /// An hour: whoever waits longer than that for standstill waits for ever.
 const PATIENCE_NS: u64 = 3_600_000_000_000;
 
+/// A motor that has not come to rest by then swings for good.
+const SETTLING_NS: u64 = 10_000_000_000;
+
 /// Runs a bench from power-up to its end.
+///
+/// # Errors
+/// [`Problem`] if something in the bench cannot be put into the map's words. Nothing has run then.
+pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
+    run_watched(bench, |_| Ok(()))
+}
+
+/// Runs a bench, and lets its chain be looked at before the first thing happens: for a capture of it all.
 ///
 /// First the devices' status is taken, so that the reset of power-up is no fault; then the settings are written and read
 /// back; then the timeline starts at zero. At the end every device is asked for its status and its positions.
 ///
 /// # Errors
-/// [`Problem`] if something in the bench cannot be put into the map's words. Nothing has run then.
-pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
+/// [`Problem`] if something in the bench cannot be put into the map's words, or that of `at_power_up`. Nothing has run then.
+pub fn run_watched<E: From<Problem>>(
+    bench: &Bench,
+    at_power_up: impl FnOnce(&VirtualChain) -> Result<(), E>,
+) -> Result<Outcome, E> {
     preflight::check(bench)?;
     let mut rig = Rig::new(bench)?;
+    at_power_up(&rig.chain)?;
     if bench.layout.form(Verb::TakeStatus).is_some() {
         rig.call_every_device(Command::TakeStatus)?;
         rig.forget_faults();
@@ -108,11 +126,18 @@ pub fn run(bench: &Bench) -> Result<Outcome, Problem> {
         None if !rig.chain.run_until_still(PATIENCE_NS) => {
             rig.find(None, "an axis still moves an hour after the last step".to_owned());
         }
-        None => {}
+        None => settle(&mut rig),
     }
     ledger.close(&mut rig);
     let outcome = outcome::gather(rig, &ledger)?;
     Ok(Outcome { marks, answers, ..outcome })
+}
+
+/// Lets the motors come to rest, so that where they are is where they stay.
+fn settle(rig: &mut Rig<'_>) {
+    if rig.bench.axes.iter().any(|axis| axis.motor.is_some()) && !rig.chain.run_until_settled(SETTLING_NS) {
+        rig.find(None, format!("a motor is still not at rest {} s after the last step", seconds(SETTLING_NS)));
+    }
 }
 
 fn seconds(nanoseconds: u64) -> f64 {

@@ -10,7 +10,8 @@ use super::rig::{Finding, Rig};
 use super::seconds;
 use crate::bench::{Axis, Problem};
 use crate::chain::VirtualChain;
-use crate::report::{Mark, Track};
+use crate::device::MotorSample;
+use crate::report::{Mark, MotorKnot, MotorTrack, Track};
 
 /// What a run has shown.
 #[derive(Clone, Debug, PartialEq)]
@@ -27,6 +28,8 @@ pub struct Outcome {
     pub answers: Vec<Answer>,
     /// The motion of each axis.
     pub tracks: Vec<Track>,
+    /// When the timeline began, in nanoseconds of the chain's time.
+    pub start_ns: u64,
     /// How long the timeline was, in seconds.
     pub duration_s: f64,
     /// Bytes that were clocked, from power-up on.
@@ -61,10 +64,12 @@ pub struct AxisOutcome {
     pub name: String,
     /// Where its last command told it to end, in full steps; none if that had no target.
     pub commanded_steps: Option<f64>,
-    /// Where it was at the end by its counter, in full steps, without wrap-around.
+    /// Where it was at the end, in full steps, without wrap-around: by its counter, or where it has a motor, by its rotor.
     pub reached_steps: f64,
-    /// How far its rotor was behind the counter then, in full steps.
+    /// How far its rotor was behind the counter then, in full steps; with a motor, in whole cycles of four.
     pub lost_steps: f64,
+    /// What its motor did, if it has one.
+    pub motor: Option<MotorOutcome>,
     /// Its greatest speed, in full steps/s.
     pub peak_velocity: f64,
     /// How long it was in motion, in seconds.
@@ -75,6 +80,17 @@ pub struct AxisOutcome {
     pub bytes_on_wire: u64,
     /// Its equal share of the least number of bytes.
     pub least_bytes: u64,
+}
+
+/// What a run has shown of a motor.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MotorOutcome {
+    /// Greatest length of the vector of both currents on the timeline, in amperes: the peak current of a phase.
+    pub peak_current_a: f64,
+    /// Greatest temperature of the windings, in degrees Celsius.
+    pub greatest_winding_c: f64,
+    /// Greatest temperature of the output stage, in degrees Celsius.
+    pub greatest_stage_c: f64,
 }
 
 /// Flags that tell of a word, and not of a motor or a device.
@@ -115,19 +131,22 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
     let bench = rig.bench;
     let duration_s = seconds(rig.timeline_ns());
     let tracks: Vec<_> = (0..bench.axes.len()).map(|index| track(&rig, index)).collect();
-    let reached: Vec<_> = bench.axes.iter().map(|axis| rig.chain.position(axis.device, axis.axis.into())).collect();
+    let reached: Vec<_> = bench.axes.iter().map(|axis| reached_steps(&rig.chain, axis)).collect();
+    let motors: Vec<_> = bench.axes.iter().map(|axis| motor_outcome(&rig, axis)).collect();
     compare_positions(&mut rig)?;
     if bench.layout.form(Verb::TakeStatus).is_some() {
         rig.call_every_device(Command::TakeStatus)?;
     }
     let (bytes_on_wire, least_bytes) = (rig.chain.bytes_on_wire(), rig.least_bytes);
-    let axes = bench.axes.iter().zip(&tracks).zip(reached).enumerate().map(|(index, ((axis, track), reached))| {
+    let ends = tracks.iter().zip(reached).zip(motors);
+    let axes = bench.axes.iter().zip(ends).enumerate().map(|(index, (axis, ((track, reached_steps), motor)))| {
         let share = |whole| share(whole, index, bench.axes.len());
         AxisOutcome {
             name: axis.name.clone(),
             commanded_steps: ledger.target(index).map(|target| axis.steps(target as f64)),
-            reached_steps: axis.steps(reached as f64),
+            reached_steps,
             lost_steps: rig.chain.lost_steps(axis.device, axis.axis.into()),
+            motor,
             peak_velocity: track.peak_velocity(duration_s),
             duration_s: moving_s(track, duration_s),
             faults: rig.faults.get(index).cloned().unwrap_or_default(),
@@ -149,12 +168,34 @@ pub(super) fn gather(mut rig: Rig<'_>, ledger: &Ledger) -> Result<Outcome, Probl
         injected,
         answers: Vec::new(),
         tracks,
+        start_ns: rig.start_ns(),
         duration_s,
         bytes_on_wire,
         least_bytes,
         frames: rig.chain.frames(),
         settings_read_back: rig.read_back,
         log: rig.chain.log_text(),
+    })
+}
+
+/// Where an axis is now, in full steps: its counter, or what that would be where its motor has the rotor.
+fn reached_steps(chain: &VirtualChain, axis: &Axis) -> f64 {
+    let (device, of_device) = (axis.device, axis.axis.into());
+    let behind = if axis.motor.is_some() { chain.following_error_steps(device, of_device) } else { 0.0 };
+    axis.steps(chain.position(device, of_device) as f64) - behind
+}
+
+fn motor_outcome(rig: &Rig<'_>, axis: &Axis) -> Option<MotorOutcome> {
+    axis.motor.as_ref()?;
+    let samples = rig.chain.motor_samples(axis.device, axis.axis.into());
+    let greatest = |of: fn(&MotorSample) -> f64| {
+        let on_timeline = samples.iter().filter(|sample| sample.time_ns >= rig.start_ns());
+        on_timeline.map(of).fold(f64::NEG_INFINITY, f64::max)
+    };
+    Some(MotorOutcome {
+        peak_current_a: greatest(|sample| sample.current_a),
+        greatest_winding_c: greatest(|sample| sample.winding_c),
+        greatest_stage_c: greatest(|sample| sample.stage_c),
     })
 }
 
@@ -179,7 +220,22 @@ pub(crate) fn track_of(chain: &VirtualChain, axis: &Axis, start_ns: u64) -> Trac
             (time_s, point.position_steps, point.velocity_steps_per_s)
         })
         .collect();
-    Track::through(&axis.name, &corners)
+    let motor = axis.motor.as_ref().map(|_| motor_track_of(chain, axis, start_ns));
+    Track { motor, ..Track::through(&axis.name, &corners) }
+}
+
+/// What the motor of an axis did from an instant on.
+fn motor_track_of(chain: &VirtualChain, axis: &Axis, start_ns: u64) -> MotorTrack {
+    let (device, of_device) = (axis.device, axis.axis.into());
+    let samples = chain.motor_samples(device, of_device);
+    let since = samples.iter().filter(|sample| sample.time_ns >= start_ns);
+    let knot = |sample: &MotorSample| MotorKnot {
+        time_s: seconds(sample.time_ns - start_ns),
+        behind_steps: sample.following_error_steps,
+        current_a: sample.current_a,
+        winding_c: sample.winding_c,
+    };
+    MotorTrack { knots: since.map(knot).collect() }
 }
 
 /// Reads the position of every axis that stands through the driver: what it says must be where the axis is.

@@ -28,6 +28,9 @@ pub struct Finding {
 pub(crate) const STATES: &[Flag] =
     &[Flag::Busy, Flag::TargetReached, Flag::HomeSwitch, Flag::SwitchEvent, Flag::BridgeOff, Flag::PositiveDirection];
 
+/// How often a motor is looked at for the report, in nanoseconds.
+const SAMPLE_NS: u64 = 1_000_000;
+
 /// The chain, its bus, and what has been seen so far.
 #[derive(Debug)]
 pub(super) struct Rig<'a> {
@@ -303,6 +306,10 @@ pub(crate) fn chain_of(bench: &Bench) -> Result<VirtualChain, Problem> {
         chain.set_switch(device, of_device, machine.home_switch);
         for at_steps in [machine.least_steps, machine.greatest_steps].into_iter().flatten() {
             chain.set_end_stop(device, of_device, at_steps);
+        }
+        if let Some(motor) = &axis.motor {
+            chain.attach_motor(device, of_device, motor);
+            chain.record_motor(device, of_device, SAMPLE_NS);
         }
     }
     Ok(chain)

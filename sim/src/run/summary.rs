@@ -17,7 +17,7 @@ pub fn rows(outcome: &Outcome) -> Vec<Vec<String>> {
         vec![
             axis.name.clone(),
             axis.commanded_steps.map_or("no target".to_owned(), |steps| format!("{} steps", number(steps))),
-            format!("{} steps", number(axis.reached_steps)),
+            format!("{} steps", number(reached(axis))),
             format!("{} steps/s", number(axis.peak_velocity)),
             format!("{} s", number(axis.duration_s)),
             format!("{} ({})", axis.bytes_on_wire, axis.least_bytes),
@@ -25,6 +25,33 @@ pub fn rows(outcome: &Outcome) -> Vec<Vec<String>> {
         ]
     };
     outcome.axes.iter().map(row).collect()
+}
+
+/// By a rotor to a hundredth of a step: finer is the bearing's business.
+fn reached(axis: &AxisOutcome) -> f64 {
+    if axis.motor.is_some() { (axis.reached_steps * 100.0).round() / 100.0 } else { axis.reached_steps }
+}
+
+/// Heads of the columns that [`motor_rows`] fills.
+pub const MOTOR_COLUMNS: [&str; 6] =
+    ["motor of", "reached by rotor", "lost", "peak current", "winding", "output stage"];
+
+/// One row for each axis with a motor.
+#[must_use]
+pub fn motor_rows(outcome: &Outcome) -> Vec<Vec<String>> {
+    let row = |axis: &AxisOutcome| {
+        let motor = axis.motor?;
+        let rounded = |value: f64, places: f64| number((value * places).round() / places);
+        Some(vec![
+            axis.name.clone(),
+            format!("{} steps", rounded(axis.reached_steps, 100.0)),
+            format!("{} steps", number(axis.lost_steps)),
+            format!("{} A", rounded(motor.peak_current_a, 100.0)),
+            format!("{} °C", rounded(motor.greatest_winding_c, 10.0)),
+            format!("{} °C", rounded(motor.greatest_stage_c, 10.0)),
+        ])
+    };
+    outcome.axes.iter().filter_map(row).collect()
 }
 
 /// The traffic on the bus, in a sentence.
@@ -63,9 +90,12 @@ pub fn report(bench: &Bench, outcome: &Outcome) -> Report {
         setting_columns: SETTING_COLUMNS.map(str::to_owned).to_vec(),
         settings: held(bench).iter().map(|held| (held.row(&name(bench, held.axis)), held.is_rounded())).collect(),
         findings: outcome.findings.iter().map(|finding| outcome.told(finding)).chain(outcome.shown()).collect(),
+        motor_columns: MOTOR_COLUMNS.map(str::to_owned).to_vec(),
+        motor_rows: motor_rows(outcome),
         disturbance_columns: FAULT_COLUMNS.map(str::to_owned).to_vec(),
         disturbances: outcome.injected.iter().map(disturbance).collect(),
         tracks: outcome.tracks.clone(),
+        scopes: Vec::new(),
         marks: outcome.marks.clone(),
         end_s,
     }

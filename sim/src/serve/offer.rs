@@ -32,6 +32,7 @@ pub struct Offer {
     chain: VirtualChain,
     schedule: Schedule,
     exchanges: Vec<Exchange>,
+    log: Vec<u8>,
     requests: u64,
     end: Option<u8>,
 }
@@ -51,7 +52,7 @@ impl Offer {
             .inject(&script)
             .map_err(|error| Problem::of_file(&bench.file, error.to_string(), "faults that this chain can have"))?;
         schedule.catch_up(&chain);
-        Ok(Self { chain, schedule, exchanges: Vec::new(), requests: 0, end: None })
+        Ok(Self { chain, schedule, exchanges: Vec::new(), log: Vec::new(), requests: 0, end: None })
     }
 
     /// The chain, for a look.
@@ -64,6 +65,12 @@ impl Offer {
     #[must_use]
     pub fn exchanges(&self) -> &[Exchange] {
         &self.exchanges
+    }
+
+    /// What the firmware has said, one thing behind another as it came.
+    #[must_use]
+    pub fn log(&self) -> &[u8] {
+        &self.log
     }
 
     /// How many requests were carried out.
@@ -109,6 +116,10 @@ impl Offer {
                 vec![u8::from(self.is_active(line).ok_or(Refusal::NoSuchLine)?)]
             }
             kind::NOW if body.is_empty() => self.chain.now_ns().to_le_bytes().to_vec(),
+            kind::LOG => {
+                self.log.extend_from_slice(body);
+                Vec::new()
+            }
             kind::END => {
                 let &[status] = body else { return unreadable };
                 self.end = Some(status);

@@ -22,6 +22,8 @@ use super::pace::Wall;
 use super::*;
 use crate::bench::{Bench, Source, parse_machine};
 
+mod asynchronous;
+
 const BENCH: &str = "chain = { map = \"latched\", axes = [\"lift\", \"table\"] }\n\
                      machine.lift = { home_switch = { closed_to = -3 } }\nexpect = { lift = 40 }\n";
 

@@ -7,6 +7,7 @@
 //!                      ->  guard    current limits
 //!                      ->  warn     what the motor, the supply or the map stand in the way of
 //!                      ->  Tuning   plots, snippet
+//!                      ->  heat     the temperatures of the motor file's duty cycle under these currents
 //! ```
 //!
 //! **For which load.** At constant velocity the load of the file with its friction; while the speed changes, the same and the
@@ -21,10 +22,12 @@
 mod codes;
 mod demand;
 mod guard;
+mod heat;
 mod plot;
 mod ramp;
 mod registers;
 mod search;
+pub(crate) mod sheet;
 mod snippet;
 #[cfg(test)]
 mod tests;
@@ -33,6 +36,7 @@ mod warn;
 use stepchain::map::{Drive, Layout, MotionState, Parameter};
 use stepchain::units::Unit;
 
+pub use heat::{Budget, Warmth, budget};
 pub use plot::plots;
 pub use snippet::snippet;
 
@@ -142,7 +146,8 @@ pub struct Tuning {
 /// Computes the settings.
 ///
 /// # Errors
-/// In words, if the map has no amplitude to set, or the wanted currents can neither be made by the supply nor turn the load.
+/// In words, if the map has no amplitude to set, if the wanted currents can neither be made by the supply nor turn the load,
+/// or if the motor's numbers are beyond all reckoning.
 pub fn tune(motor: &MotorFile, layout: &'static Layout, options: &Options) -> Result<Tuning, String> {
     let registers = Registers::of(layout)?;
     let (winding_c, runs_away) = winding_temperature(motor, options);
@@ -233,6 +238,12 @@ pub fn tune(motor: &MotorFile, layout: &'static Layout, options: &Options) -> Re
         microsteps_per_step,
     };
     tuning.errors = tuning.judged(&demands(JUDGE_LOOKS)?);
+    if tuning.errors.iter().any(|error| !error.lowest.is_finite() || !error.highest.is_finite()) {
+        return Err(format!(
+            "{}: found numbers so great or so small that no current can be computed, expected those of a motor",
+            motor.file
+        ));
+    }
     let worst = |error: &StateError| error.highest.max(-error.lowest);
     tuning.worst_current_error = tuning.errors.iter().map(worst).fold(0.0, f64::max);
     let limits = guard::limits(&tuning);

@@ -9,7 +9,7 @@ use super::codes::Code;
 use super::demand::{Demand, Point};
 use super::registers::Registers;
 use super::{Options, TURNING};
-use crate::motor::{MotorFile, Windings, greatest_acceleration, greatest_start_velocity, pull_out_torque_n_m};
+use crate::motor::{Load, MotorFile, Windings, greatest_acceleration, greatest_start_velocity, pull_out_torque_n_m};
 
 /// Limits of the motion.
 #[derive(Clone, Debug)]
@@ -21,7 +21,7 @@ pub(super) struct Ramp {
     pub(super) deceleration: f64,
     /// What goes into registers: parameter, computed value, code.
     pub(super) lines: Vec<(Parameter, f64, Code)>,
-    /// What the computed value was where the register cannot hold it.
+    /// What the computed value was where the register cannot hold it, or nothing but a standstill that is within it.
     pub(super) capped: Vec<(Parameter, f64, Code)>,
 }
 
@@ -69,18 +69,20 @@ impl Ramp {
                 .map_or(full_v, |point| point.wanted_v.min(full_v))
         };
         let top_velocity = ramp.top_velocity;
+        // Whichever way the shaft turns, one of speeding up and slowing down works against the load's own torque.
+        let against = Load { torque_n_m: file.load.torque_n_m.abs(), ..file.load };
         let slope = |state: MotionState, margin: f64| {
             let volts_at = |velocity| needed_v(state, velocity);
-            let by_pull_out = greatest_acceleration(&file.motor, &file.load, winding_c, volts_at, top_velocity, margin);
+            let by_pull_out = greatest_acceleration(&file.motor, &against, winding_c, volts_at, top_velocity, margin);
             // Nor more than the wanted current itself turns: pull-out draws more current than is wanted.
             let current_n_m = windings.back_emf_v_s_per_rad * wanted.currents_a.of(state);
-            let spare_n_m = (1.0 - margin) * current_n_m - file.motor.steady_torque_n_m(&file.load, top_velocity);
+            let spare_n_m = (1.0 - margin) * current_n_m - file.motor.steady_torque_n_m(&against, top_velocity);
             let rad_per_s2 = spare_n_m.max(0.0) / file.motor.inertia_kg_m2(&file.load);
             by_pull_out.min(rad_per_s2 * windings.teeth / core::f64::consts::FRAC_PI_2)
         };
         let margin = options.torque_margin;
         let start_v = |velocity| needed_v(MotionState::Accelerating, velocity);
-        let start = greatest_start_velocity(&file.motor, &file.load, winding_c, start_v, margin).min(top_velocity);
+        let start = greatest_start_velocity(&file.motor, &against, winding_c, start_v, margin);
         let acceleration = slope(MotionState::Accelerating, margin);
         let deceleration = slope(MotionState::Decelerating, margin);
         // In need, half of the margin may go.
@@ -100,10 +102,10 @@ impl Ramp {
             ramp.deceleration = ramp.acceleration.min(deceleration);
         }
         ramp.limit(registers, Parameter::QuickStopDeceleration, quick);
-        ramp.limit(registers, Parameter::StartStopVelocity, start);
         // With the torque of the ramp the supply may not reach as far.
         ramp.top_velocity = ramp.reach(file, windings, full_v)?;
         let top_velocity = ramp.top_velocity;
+        ramp.limit(registers, Parameter::StartStopVelocity, start.min(top_velocity));
         ramp.limit(registers, Parameter::ProfileVelocity, top_velocity);
         ramp.limit(registers, Parameter::MaxProfileVelocity, top_velocity);
         Ok(ramp)
@@ -115,7 +117,8 @@ impl Ramp {
             return value;
         };
         self.lines.push((parameter, value, code));
-        if registers.is_last(parameter, code) && code.value < value {
+        let is_nothing = code.value == 0.0 && value > 0.0 && parameter != Parameter::StartStopVelocity;
+        if (registers.is_last(parameter, code) && code.value < value) || code.value > value || is_nothing {
             self.capped.push((parameter, value, code));
         }
         code.value

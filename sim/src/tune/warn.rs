@@ -2,18 +2,20 @@
 
 use stepchain::map::{Drive, MotionState, Parameter};
 
-use super::codes::Grid;
+use super::codes;
 use super::guard::Limits;
 use super::ramp::Ramp;
 use super::registers::{Registers, own_amplitude};
-use super::{TURNING, Tuning};
-use crate::motor::{Setting, SupplyCompensation, VelocityToAvoid, velocities_to_avoid};
+use super::{Options, TURNING, Tuning, winding_temperature};
+use crate::motor::{Excitation, Setting, SupplyCompensation, VelocityToAvoid, velocities_to_avoid};
 use crate::report::number;
 
 /// Change of current by one code, as a share of the wanted current, from which a code is called coarse.
 const COARSE: f64 = 0.02;
 /// Deviation above which a state is spoken of.
 const FAR: f64 = 0.1;
+/// What insulation of thermal class 130 (B) bears, in degrees Celsius (IEC 60085, from memory).
+const BEARABLE_C: f64 = 130.0;
 const LOOKS: u32 = 300;
 
 pub(super) fn warnings(
@@ -30,18 +32,24 @@ pub(super) fn warnings(
             number(tuning.motor.wanted.currents_a.constant_velocity)
         ));
     }
+    hot(tuning, runs_away, &mut said);
     supply(tuning, registers, &mut said);
+    held(tuning, &mut said);
     far(tuning, &mut said);
     temperature(tuning, registers, &mut said);
     said.extend(oscillations(tuning));
     coarse(tuning, registers, &mut said);
     for (parameter, value, code) in &ramp.capped {
-        said.push(format!(
-            "`{parameter}` ends at {}, below the {} that the motor could do",
-            number(code.value),
-            number(*value)
-        ));
+        let (code, value) = (code.value, *value);
+        said.push(if code > value {
+            format!("`{parameter}` begins at {}, above the {} that the motor can do", number(code), number(value))
+        } else if code == 0.0 {
+            format!("no code of `{parameter}` but 0 is within the {} that the motor can do", number(value))
+        } else {
+            format!("`{parameter}` ends at {}, below the {} that the motor could do", number(code), number(value))
+        });
     }
+    short_limits(tuning, limits, &mut said);
     match limits.stall_told_above {
         Some(velocity) => said.push(format!(
             "the stall limit tells a stall by current above {velocity:.0} steps/s only: below, a stalled motor draws hardly more \
@@ -112,10 +120,54 @@ fn supply(tuning: &Tuning, registers: &Registers, said: &mut Vec<String>) {
     }
 }
 
+/// Windings that the running current makes too warm.
+fn hot(tuning: &Tuning, runs_away: bool, said: &mut Vec<String>) {
+    let (warm_c, _) = winding_temperature(&tuning.motor, &Options::default());
+    if !runs_away && warm_c > BEARABLE_C {
+        said.push(format!(
+            "the running current of {} A, if it lasts, brings the windings to {warm_c:.0} °C: common insulation (thermal class B) \
+             bears {BEARABLE_C:.0} °C",
+            number(tuning.motor.wanted.currents_a.constant_velocity)
+        ));
+    }
+}
+
+/// A load that the current at rest does not hold: K·I and dry friction against it.
+fn held(tuning: &Tuning, said: &mut Vec<String>) {
+    let (motor, load) = (&tuning.motor.motor, &tuning.motor.load);
+    let current_a = tuning.motor.wanted.currents_a.standstill;
+    let holds_n_m = motor.back_emf_v_s_per_rad * current_a;
+    if load.torque_n_m.abs() - motor.dry_friction_n_m(load) > holds_n_m {
+        said.push(format!(
+            "at rest, the wanted {} A hold {holds_n_m:.4} N·m: the load of {:.4} N·m turns the motor",
+            number(current_a),
+            load.torque_n_m.abs()
+        ));
+    }
+}
+
+/// Limits of current that the register cannot hold.
+fn short_limits(tuning: &Tuning, limits: &Limits, said: &mut Vec<String>) {
+    let short = |parameter: Parameter| {
+        tuning.settings.iter().find(|tuned| tuned.parameter == parameter && tuned.quantised < tuned.value)
+    };
+    for tuned in [Parameter::OvercurrentLimit, Parameter::StallLimit].into_iter().filter_map(short) {
+        let harm = if tuned.quantised < limits.in_step_a { "will" } else { "may" };
+        said.push(format!(
+            "`{}` ends at {} A, below the {:.1} A that it should be: a motor in step draws up to {:.1} A, so that it {harm} tell \
+             a fault that is none",
+            tuned.parameter,
+            number(tuned.quantised),
+            tuned.value,
+            limits.in_step_a
+        ));
+    }
+}
+
 fn far(tuning: &Tuning, said: &mut Vec<String>) {
     for error in &tuning.errors {
         let worst = if error.highest > -error.lowest { error.highest } else { error.lowest };
-        if error.lowest <= -1.0 {
+        if error.lowest <= -1.0 && error.state != MotionState::Standstill {
             said.push(format!(
                 "{}, the voltage at {:.0} steps/s cannot carry the load: the motor would lose step",
                 during(error.state),
@@ -165,12 +217,28 @@ fn oscillations(tuning: &Tuning) -> Vec<String> {
     }
     let supply_v = tuning.motor.supply.nominal_v;
     let volts = |velocity| tuning.volts(&tuning.setting, MotionState::ConstantVelocity, velocity, supply_v);
-    let found =
-        velocities_to_avoid(&tuning.motor.motor, &tuning.motor.load, tuning.winding_c, volts, tuning.valid_to_velocity);
+    let found = velocities_to_avoid(
+        &tuning.motor.motor,
+        &tuning.motor.load,
+        tuning.winding_c,
+        volts,
+        tuning.valid_to_velocity,
+        tuning.microsteps_per_step,
+    );
     let words = |velocity: VelocityToAvoid| match velocity {
-        VelocityToAvoid::Resonance { from_velocity, to_velocity, mode } => format!(
-            "resonance inside the range: {from_velocity:.0} to {to_velocity:.0} steps/s feed the rotor's swing of {:.0} Hz",
-            mode.frequency_hz
+        VelocityToAvoid::Resonance { from_velocity, to_velocity, mode, excitation, ripple } => format!(
+            "{} inside the range: at {from_velocity:.0} to {to_velocity:.0} steps/s {} the rotor's swing of {:.0} Hz, by {:.2} \
+             steps (root mean square) at worst",
+            match excitation {
+                Excitation::Edges { harmonic } if harmonic > 1 => "subharmonic resonance",
+                _ => "resonance",
+            },
+            match excitation {
+                Excitation::Detent => "detent torque feeds",
+                Excitation::Edges { .. } => "the edges of steps feed",
+            },
+            mode.frequency_hz,
+            ripple.steps_rms
         ),
         VelocityToAvoid::Unstable(band) => format!(
             "unstable from {:.0} to {:.0} steps/s: the rotor's swing grows by itself, fastest at {:.0} steps/s with {:.1} per \
@@ -194,13 +262,14 @@ fn coarse(tuning: &Tuning, registers: &Registers, said: &mut Vec<String>) {
             continue;
         }
         // One code up or down, whichever is nearer.
-        let Some(grid) = Grid::of(register, 0.0, 2.0 * tuned.quantised + 1e-3) else { continue };
-        let here = grid.nearest(tuned.quantised);
-        let step = [here.saturating_sub(1), here + 1]
-            .into_iter()
-            .map(|index| (grid.at(index).value - tuned.quantised).abs())
-            .filter(|&step| step > 0.0)
-            .fold(f64::INFINITY, f64::min);
+        let least = 1.0 / (1u64 << register.unit.fraction_bits()) as f64;
+        let step =
+            [codes::at_most(register, tuned.quantised - least), codes::at_least(register, tuned.quantised + least)]
+                .into_iter()
+                .flatten()
+                .map(|code| (code.value - tuned.quantised).abs())
+                .filter(|&step| step > 0.0)
+                .fold(f64::INFINITY, f64::min);
         if !step.is_finite() {
             continue;
         }

@@ -91,6 +91,28 @@ impl Port {
         self.unheard
     }
 
+    /// The mode that the controller is set to.
+    #[must_use]
+    pub const fn controller_mode(&self) -> SpiMode {
+        self.driver.mode()
+    }
+
+    /// The lines between two clocks, as the controller leaves them.
+    #[must_use]
+    pub fn controller_lines(&self) -> Lines {
+        self.driver.at_rest(self.is_selected())
+    }
+
+    /// The level that the farthest device drives between two clocks; `None` while chip select is high.
+    #[must_use]
+    pub fn miso(&self) -> Option<bool> {
+        match &self.edges {
+            _ if !self.registers.selected => None,
+            Some(edges) => edges.miso(),
+            None => Some(self.registers.standing(shows_first_bit_at_once(self.mode))),
+        }
+    }
+
     /// Whether chip select is low.
     #[must_use]
     pub const fn is_selected(&self) -> bool {
@@ -170,14 +192,10 @@ impl Port {
     /// the controller reads: the level at which MISO was left.
     pub fn lose_clock(&mut self, bit: bool) -> bool {
         self.driver.mosi = bit;
-        match &mut self.edges {
-            _ if !self.registers.selected => self.open_line,
-            Some(edges) => {
-                edges.set(Lines { mosi: bit, ..edges.lines() });
-                edges.miso().unwrap_or(self.open_line)
-            }
-            None => self.registers.standing(shows_first_bit_at_once(self.mode)),
+        if let Some(edges) = &mut self.edges {
+            edges.set(Lines { mosi: bit, ..edges.lines() });
         }
+        self.miso().unwrap_or(self.open_line)
     }
 
     /// Puts another bit in the place of the one that a device, not the first one, has taken in with the last clock; gives

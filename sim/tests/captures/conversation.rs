@@ -2,10 +2,10 @@
 
 use std::sync::Arc;
 
-use stepchain::map::{BitOrder, RegisterMap};
-use stepchain::reference::Latched;
+use stepchain::map::{BitOrder, Piece, RegisterMap, Verb};
+use stepchain::reference::{FixedWord, Latched};
 use stepchain_sim::capture::{Asked, Conversation, Exchange, Frame, Note};
-use stepchain_sim::decode::Dictionary;
+use stepchain_sim::decode::{Answer, Dictionary};
 use stepchain_sim::wire::bits_of;
 
 /// Sent, received, whether the frame is complete.
@@ -62,4 +62,78 @@ fn a_frame_that_is_not_complete_breaks_words_and_answers_off() {
     assert_eq!((&exchanges[0].asked, &exchanges[0].units[..]), (&Asked::BrokenOff, &[0x8811][..]));
     assert_eq!((&exchanges[1].reply, &exchanges[1].notes[..]), (&None, &[Note::ReplyMissing][..]));
     assert_eq!(exchanges.len(), 2);
+}
+
+/// Moves by 640 microsteps: the capture shows no end of it.
+#[test]
+fn a_move_of_which_no_end_is_seen_may_still_be_under_way() {
+    let exchanges = sent(&[0x6800, 640, 0x8811, 1000, 0x8810, 0, 1000]);
+    assert_eq!(exchanges[1].notes, [Note::PerhapsMoving, Note::RefusedWhileMoving]);
+    // The profile velocity is taken at any time: nothing to be noted.
+    assert_eq!(exchanges[2].notes, []);
+}
+
+/// Bits 3 and 2 of the status are the motion state, 11 for constant velocity; 8000 and 1 say no reset and not busy.
+#[test]
+fn a_status_that_tells_motion_or_rest_counts_for_what_follows() {
+    let after = |status: u16| {
+        let frames = [(0xE000, 0, true), (0x7E7E, status, true), (0x8811, 0, true), (1000, 0, true)];
+        told(&frames)[1].notes.clone()
+    };
+    assert_eq!(after(0x800D), [Note::WhileMoving { velocity: None }, Note::RefusedWhileMoving]);
+    assert_eq!(after(0x8001), []);
+}
+
+/// 0x99 is no address of the map; 0x03 is the velocity demand value.
+#[test]
+fn registers_that_are_not_there_or_cannot_be_written_are_noted() {
+    assert_eq!(sent(&[0x5099, 0x7E7E])[0].notes[0], Note::NoRegister);
+    assert_eq!(sent(&[0x8803, 0, 0])[0].notes[0], Note::ReadOnly);
+    // 7 is beyond the greatest code of the microstep resolution, which is 6.
+    assert_eq!(sent(&[0x8815, 7])[0].notes, [Note::MeaninglessCode { code: 7 }]);
+}
+
+/// A status with bit 15 low tells a reset, with bit 8 high a rejected command; what was told before is no news.
+#[test]
+fn what_a_device_tells_for_the_first_time_is_noted_and_then_no_more() {
+    let frames: Vec<_> = [0x8001, 0x0001, 0x0001, 0x8101, 0x8101]
+        .iter()
+        .flat_map(|&status| [(0xE000, 0, true), (0x7E7E, status, true)])
+        .collect();
+    let notes: Vec<_> = told(&frames).into_iter().map(|exchange| exchange.notes).collect();
+    assert_eq!(notes, [vec![], vec![Note::HasReset], vec![], vec![Note::Rejected], vec![]]);
+}
+
+/// The first velocity is 120 steps/s up, the second 60 down; bit 10 of the first unit is the direction.
+#[test]
+fn a_velocity_of_the_other_sign_reverses() {
+    let exchanges = sent(&[0xB400, 6000, 0xB000, 3000]);
+    assert_eq!(exchanges[1].notes, [Note::WhileMoving { velocity: Some(120.0) }, Note::Reverses]);
+}
+
+/// An answer of the map `fixed-word` with a bit turned over has a wrong check, and with bits that no answer has is malformed.
+#[test]
+fn an_answer_that_cannot_be_believed_is_noted() {
+    let dictionary = Arc::new(Dictionary::new(&FixedWord::LAYOUT));
+    let bits = |unit: u64| bits_of(&unit.to_be_bytes()[2..]);
+    let unit = |pieces, answer: &Answer| dictionary.reply(pieces, answer)[0];
+    let reply = dictionary.form(Verb::PeekStatus).unwrap().reply;
+    let right = unit(reply, &Answer { status: 0x80, ..Answer::default() });
+    let ask = [Piece::fixed(1, 0), Piece::fixed(7, 0x01), Piece::fixed(32, 0), Piece::Crc];
+    let ask = unit(Vec::leak(ask.to_vec()), &Answer::default());
+    let notes = |answer: u64| {
+        let mut conversation = Conversation::new(Arc::clone(&dictionary), 1, BitOrder::MsbFirst);
+        let filler = unit(FixedWord::LAYOUT.wire.filler, &Answer::default());
+        for (number, mosi, miso) in [(0, ask, 0), (1, filler, answer)] {
+            let (mosi, miso) = (Some(bits(mosi)), Some(bits(miso)));
+            conversation.take(&Frame { number, start_ns: 0, end_ns: 0, mosi, miso, complete: true });
+        }
+        conversation.end();
+        conversation.pop().unwrap().notes
+    };
+    assert_eq!(notes(right), [Note::HasReset]);
+    assert_eq!(notes(right ^ 1 << 20), [Note::ReplyCheck]);
+    let register = dictionary.form(Verb::ReadParameter).unwrap().reply;
+    let other = unit(register, &Answer { address: 0x7F, content: u32::MAX, ..Answer::default() });
+    assert_eq!(notes(other)[0], Note::ReplyMalformed);
 }

@@ -27,6 +27,22 @@ fn two_bits(from: u64) -> String {
     )
 }
 
+/// By hand: the bits change on the falling edge and are read on the rising one. In mode 1 they would be read on the falling
+/// edge: the level before it, which is the same bit.  In mode 2 the clock would rest high.
+#[test]
+fn the_mode_that_a_virtual_chain_states_holds_unless_another_is_asked_for() {
+    let stated = |comment: &str, options: &Options| {
+        let text = format!("$comment {comment} $end {HEAD}{REST}{}", two_bits(100));
+        let path = crate::file("stated-mode.vcd", text.as_bytes());
+        stepchain_sim::capture::open(&path, options).unwrap().facts().mode
+    };
+    let none = Options::default();
+    assert_eq!(stated("virtual chain: map latched; devices 1; mode 2; bit order msb", &none), SpiMode::Mode2);
+    assert_eq!(stated("virtual chain: map latched; mode 2", &in_mode(SpiMode::Mode1)), SpiMode::Mode1);
+    assert_eq!(stated("virtual chain: map latched; mode 7; x", &none), SpiMode::Mode0);
+    assert_eq!(stated("somebody's chain; mode 2", &none), SpiMode::Mode0);
+}
+
 const REST: &str = "#0 1! 0\" 0# 0$\n";
 
 /// By hand: bits are read at 110 and 130 ns.

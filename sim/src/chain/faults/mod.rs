@@ -15,6 +15,7 @@ pub(super) use player::Player;
 use player::{Stage, Strikes, Turn};
 
 use super::world::World;
+use crate::clock::bits_ns;
 use crate::device::{Device, Event, EventKind};
 use crate::inject::{DataLine, Fault, InjectError, Line, Script};
 use crate::wire::BusEvent;
@@ -71,7 +72,7 @@ impl World {
         let now_ns = self.now_ns();
         match event {
             BusEvent::Select => self.select_with_faults(now_ns),
-            BusEvent::Bits(bits) => return self.clock_with_faults(bits, |_| now_ns),
+            BusEvent::Bits(bits) => return self.clock_with_faults(bits, now_ns, None),
             BusEvent::Deselect => self.release_with_faults(now_ns),
         }
         // What the devices have begun with the edge may be what a fault waits for.
@@ -114,12 +115,18 @@ impl World {
         }
     }
 
-    /// One clock of the controller for each bit; gives what it reads. The clock of a bit begins at the instant that belongs
-    /// to the number of bits before it.
-    pub(super) fn clock_with_faults(&mut self, bits: &[bool], begins_ns: impl Fn(u64) -> u64) -> Vec<bool> {
-        let clock = |(before, &bit)| {
-            self.play_to(begins_ns(before));
-            self.clock_one_with_faults(bit)
+    /// One clock of the controller for each bit; gives what it reads. The clock of the first begins so many bits after
+    /// `base_ns`, or all at that instant.
+    pub(super) fn clock_with_faults(&mut self, bits: &[bool], base_ns: u64, before: Option<u64>) -> Vec<bool> {
+        let clock_hz = self.clock_hz;
+        let clock = |(place, &bit): (u64, &bool)| {
+            let passed_ns = before.map_or(0, |before| bits_ns(before + place, clock_hz));
+            self.play_to(base_ns.saturating_add(passed_ns));
+            let came = self.clock_one_with_faults(bit);
+            if let Some(before) = before {
+                self.note_bits(base_ns, before + place, &[bit], &[came]);
+            }
+            came
         };
         (0..).zip(bits).map(clock).collect()
     }
@@ -159,7 +166,9 @@ impl World {
             return;
         }
         let edge = if is_low { BusEvent::Select } else { BusEvent::Deselect };
-        if let Some(latched) = self.registers.take(edge, &mut Vec::new()) {
+        let latched = self.registers.take(edge, &mut Vec::new());
+        self.note_select(at_ns);
+        if let Some(latched) = latched {
             self.latch(&latched, at_ns);
         }
     }
@@ -219,6 +228,7 @@ impl World {
                 self.collect_events();
             }
             Fault::StuckLine { line: Line::Cs, .. } => self.move_chip_select(at_ns),
+            Fault::StuckLine { line, .. } => self.note_stuck(line, at_ns),
             _ => {}
         }
     }

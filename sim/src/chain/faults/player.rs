@@ -169,7 +169,7 @@ impl Player {
     }
 
     /// What a line is stuck at.
-    pub(super) fn stuck(&self, line: Line) -> Option<bool> {
+    pub(in crate::chain) fn stuck(&self, line: Line) -> Option<bool> {
         self.entries.iter().filter(|entry| entry.is_active()).find_map(|entry| match entry.injection.fault {
             Fault::StuckLine { line: stuck, level } if stuck == line => Some(level == PinState::High),
             _ => None,

@@ -168,6 +168,11 @@ fn spaced(bits: &[bool]) -> String {
     bits.chunks(8).map(hex).collect::<Vec<_>>().join(" ")
 }
 
+/// What a command asks, and what was answered.
+pub(in crate::cli) fn told_of(exchange: &Exchange) -> (String, Option<String>) {
+    (told(exchange), exchange.reply.as_ref().map(answer))
+}
+
 fn told(exchange: &Exchange) -> String {
     let units = || exchange.units.iter().map(|unit| format!("{unit:#x}")).collect::<Vec<_>>().join(" ");
     match &exchange.asked {

@@ -110,7 +110,7 @@ impl Axis {
 
     /// The machine has an end stop from now on.
     pub(in crate::device) fn set_end_stop(&mut self, now_ns: u64, at_steps: f64) {
-        self.machine.set_end_stop(at_steps, self.position(now_ns));
+        self.machine.set_end_stop(at_steps, self.rotor_steps(now_ns));
         self.notice(now_ns);
     }
 
@@ -131,8 +131,12 @@ impl Axis {
         let now_ns = self.happened_to_ns;
         let is_up = |direction| direction == motion::Direction::Positive;
         let machine = &self.machine;
-        let edge = self.engine.next_arrival_after(now_ns, |count, way| machine.next_edge(count, is_up(way)));
-        let stall = self.engine.next_arrival_after(now_ns, |count, way| machine.next_stall(count, is_up(way)));
+        // What the rotor of a motor comes to is seen as it is measured.
+        let ideal = self.rotor.is_none().then_some(&self.engine);
+        let edge =
+            ideal.and_then(|engine| engine.next_arrival_after(now_ns, |at, way| machine.next_edge(at, is_up(way))));
+        let stall =
+            ideal.and_then(|engine| engine.next_arrival_after(now_ns, |at, way| machine.next_stall(at, is_up(way))));
         let bounce = machine.contact.next_change_after(now_ns);
         [edge, stall, bounce, self.engine.next_end_after(now_ns)].into_iter().flatten().min()
     }
@@ -174,8 +178,10 @@ impl Axis {
     /// Looks at the switch and at the rotor, and does what is to be done when they have changed.
     pub(super) fn notice(&mut self, now_ns: u64) {
         let count = self.position(now_ns);
-        self.machine.contact.set(now_ns, self.machine.is_closed(count));
-        let (is_closed, is_beyond) = (self.machine.shows_closed(count, now_ns), self.machine.is_beyond(count));
+        let is_contact_closed = self.is_contact_closed(now_ns);
+        self.machine.contact.set(now_ns, is_contact_closed);
+        let is_closed = self.machine.contact.shows(is_contact_closed, now_ns);
+        let is_beyond = self.rotor.is_none() && self.machine.is_beyond(count);
         self.news.has_closed |= is_closed && !self.was_closed;
         if is_beyond && !self.was_beyond {
             let [on_a, on_b] = &mut self.news.has_stalled;

@@ -2,9 +2,12 @@
 
 use core::f64::consts::FRAC_PI_2;
 
+use stepchain::map::BridgeState;
+
 use super::*;
-use crate::motor::setting::{Amplitudes, Setting};
-use crate::motor::{Motor, Supply, Turning, file};
+use crate::motion::{Engine, Limits};
+use crate::motor::setting::{Amplitudes, Setting, sampling_factor};
+use crate::motor::{Microstepping, Motor, Supply, Turning, file};
 
 fn smooth() -> (MotorData, Load) {
     let file = file::demo();
@@ -118,17 +121,119 @@ fn a_simulated_motor_swings_up_in_the_band_at_the_computed_rate_and_calms_down_b
     assert_eq!(seen, [true; 2]);
 }
 
+/// Of a full step, whose edges come as often as steps do.
 #[test]
 fn the_speed_at_which_steps_meet_the_swing_is_to_be_avoided() {
     let (data, load) = smooth();
-    let avoid = velocities_to_avoid(&data, &load, 25.0, |_| 3.0, 1500.0);
-    let resonance = avoid.iter().find_map(|speed| match *speed {
-        VelocityToAvoid::Resonance { from_velocity, to_velocity, mode } => Some((from_velocity, to_velocity, mode)),
-        VelocityToAvoid::Unstable(_) => None,
-    });
-    let (from, to, mode) = resonance.unwrap();
+    let found = resonances(&data, &load, 3.0, 1500.0, 1);
+    let (from, to, mode, ..) = *found.last().unwrap();
     let middle = 0.5 * (from + to);
     assert!((mode.frequency_hz - middle).abs() < 1e-3 * middle, "{mode:?} at {middle}");
     let here = oscillation(&data, &load, 25.0, 3.0, middle).unwrap();
     assert!((here.frequency_hz - middle).abs() < 1e-3 * middle, "{here:?} at {middle}");
+}
+
+fn resonances(
+    data: &MotorData,
+    load: &Load,
+    volts: f64,
+    top_velocity: f64,
+    microsteps: u16,
+) -> Vec<(f64, f64, Mode, Excitation, Ripple)> {
+    let avoid = velocities_to_avoid(data, load, 25.0, |_| volts, top_velocity, microsteps);
+    let resonance = |speed: VelocityToAvoid| match speed {
+        VelocityToAvoid::Resonance { from_velocity, to_velocity, mode, excitation, ripple } => {
+            Some((from_velocity, to_velocity, mode, excitation, ripple))
+        }
+        VelocityToAvoid::Unstable(_) => None,
+    };
+    avoid.into_iter().filter_map(resonance).collect()
+}
+
+/// Without load and dry friction, and with a detent torque.
+fn rippling(detent_torque_n_m: f64) -> (MotorData, Load) {
+    let (data, load) = smooth();
+    (MotorData { detent_torque_n_m, ..data }, Load { torque_n_m: 0.0, ..load })
+}
+
+/// Root mean square deviation of the simulated rotor's speed, with the chip's microsteps, in full steps/s.
+fn simulated_ripple(data: &MotorData, load: &Load, volts: f64, microsteps_per_step: u16, velocity: f64) -> f64 {
+    const SETTLE_NS: u64 = 300_000_000;
+    const LOOKS: u64 = 1000;
+    let microsteps = velocity * f64::from(microsteps_per_step);
+    let limits = Limits {
+        velocity: microsteps,
+        acceleration: 1e9,
+        deceleration: 1e9,
+        quick_deceleration: 1e9,
+        start_stop_velocity: microsteps,
+    };
+    let mut engine = Engine::new();
+    engine.move_velocity(0, microsteps, &limits).unwrap();
+    let setting = Setting::uncompensated(Amplitudes::all(volts / sampling_factor(microsteps_per_step) / 24.0));
+    let bridge = BridgeState::Driven;
+    let drive = Microstepping { engine: &engine, microsteps_per_step, setting: &setting, bridge };
+    let mut motor = Motor::new(data, load, &Supply::constant(24.0));
+    let state = steady(&motor.windings(), volts, data.steady_torque_n_m(load, velocity), velocity).unwrap();
+    let (sin, cos) = libm::sincos(state.current_lead_rad - state.voltage_lead_rad);
+    motor.set_motion(-state.voltage_lead_rad / FRAC_PI_2, velocity, [state.current_a * cos, state.current_a * sin]);
+    motor.advance(SETTLE_NS, &drive);
+    let mut sum = 0.0;
+    for look in 1..=LOOKS {
+        motor.advance(SETTLE_NS + look * 200_000, &drive);
+        let deviation = motor.velocity() - velocity;
+        sum += deviation * deviation;
+    }
+    libm::sqrt(sum / LOOKS as f64)
+}
+
+/// Small swings: by detent with fine microsteps, and by the edges of quarter steps.
+#[test]
+fn the_forced_swing_is_that_of_the_simulated_motor() {
+    for (detent, microsteps, velocities) in [(0.008, 16, [150.0, 202.0, 260.0]), (0.0, 4, [35.0, 52.0, 80.0])] {
+        let (data, load) = rippling(detent);
+        for velocity in velocities {
+            let computed = ripple(&data, &load, 25.0, 3.0, velocity, microsteps).unwrap().velocity_rms;
+            let simulated = simulated_ripple(&data, &load, 3.0, microsteps, velocity);
+            println!("{microsteps} microsteps at {velocity}: {computed}, simulated {simulated}");
+            assert!((computed / simulated - 1.0).abs() < 0.03, "{computed}, not {simulated}, at {velocity}");
+        }
+    }
+}
+
+/// Resonance and subharmonic resonances of full, half and quarter steps: in the middle the rotor swings more than beside it.
+#[test]
+fn the_simulated_motor_swings_more_at_the_speeds_to_avoid_than_beside_them() {
+    let (data, load) = rippling(0.008);
+    let mut seen = Vec::new();
+    for microsteps in [1, 2, 4] {
+        for (from, to, mode, excitation, _) in resonances(&data, &load, 3.0, 400.0, microsteps) {
+            let often = times_per_step(excitation, microsteps);
+            let middle = 0.5 * (from + to);
+            assert!((often * middle / mode.frequency_hz - 1.0).abs() < 1e-3, "{middle} and {mode:?}");
+            // In the valleys to the next resonance below and above; the third and fourth harmonics are too near for that.
+            if matches!(excitation, Excitation::Edges { harmonic } if harmonic > 2) {
+                continue;
+            }
+            let swing = |velocity| simulated_ripple(&data, &load, 3.0, microsteps, velocity);
+            let (here, below, above) = (swing(middle), swing(0.8 * middle), swing(1.25 * middle));
+            println!("{microsteps}, {excitation:?} at {middle}: {here}, {below} below, {above} above");
+            assert!(here > 1.1 * below && here > 1.1 * above, "{here}, {below}, {above} at {middle}, {excitation:?}");
+            seen.push((microsteps, excitation));
+        }
+    }
+    let edges = |harmonic| Excitation::Edges { harmonic };
+    for expected in [(1, edges(1)), (1, edges(2)), (2, edges(1)), (2, edges(2)), (4, edges(1)), (2, Excitation::Detent)]
+    {
+        assert!(seen.contains(&expected), "{expected:?} in {seen:?}");
+    }
+}
+
+#[test]
+fn a_motor_without_detent_in_fine_microsteps_has_no_resonance_to_avoid() {
+    let (data, load) = rippling(0.0);
+    assert_eq!(resonances(&data, &load, 3.0, 800.0, 64), []);
+    let (data, load) = rippling(0.02);
+    let found = resonances(&data, &load, 3.0, 800.0, 64);
+    assert!(matches!(found[..], [(.., Excitation::Detent, _)]), "{found:?}");
 }

@@ -5,4 +5,5 @@ mod friction;
 mod locked;
 mod oracle;
 mod starts;
+mod stops;
 mod trade;

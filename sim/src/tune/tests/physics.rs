@@ -1,10 +1,13 @@
 //! The currents that were promised are those that the simulated motor draws, and the facts of the trade hold.
 
-use stepchain::map::MotionState;
+use stepchain::map::{MotionState, Parameter, RegisterMap as _};
+use stepchain::reference::Latched;
 
-use super::{four_segments, two_segments};
+use super::super::{Options, tune};
+use super::{demo, four_segments, two_segments};
 use crate::motor::{
-    SupplyCompensation, electrical_rad_per_s, oscillation, pull_out_torque_n_m, shaft_rad_per_s, steady, steady_run,
+    SupplyCompensation, SupplyRange, electrical_rad_per_s, oscillation, pull_out_torque_n_m, shaft_rad_per_s, steady,
+    steady_run,
 };
 
 const CONSTANT: MotionState = MotionState::ConstantVelocity;
@@ -114,13 +117,43 @@ fn torque_needed_is_half_of_torque_available_at_most() {
     assert!((tuning.torque_n_m(MotionState::Decelerating, 0.0) - braking).abs() < 1e-6);
 }
 
+/// A load that pulls forwards helps to speed up and is in the way of slowing down; turned the other way round, the reverse.
+#[test]
+fn an_overhauling_load_leaves_less_torque_to_slow_down_not_more() {
+    let mut file = demo();
+    file.load.torque_n_m = -0.08;
+    // So much inertia that the register holds the slopes.
+    file.load.inertia_kg_m2 = 1e-4;
+    let tuning = tune(&file, &Latched::LAYOUT, &Options::default()).unwrap();
+    let currents_a = file.wanted.currents_a;
+    for (state, current_a) in
+        [(MotionState::Accelerating, currents_a.accelerating), (MotionState::Decelerating, currents_a.decelerating)]
+    {
+        let half_n_m = 0.5 * file.motor.back_emf_v_s_per_rad * current_a;
+        for velocity in [0.0, 300.0, 900.0] {
+            let needed_n_m = tuning.torque_n_m(state, velocity).abs();
+            assert!(needed_n_m <= half_n_m, "{needed_n_m} of {half_n_m} at {velocity} while {}", state.name());
+        }
+    }
+}
+
+#[test]
+fn a_motor_starts_no_faster_than_it_may_turn() {
+    let mut file = demo();
+    file.supply = SupplyRange { nominal_v: 5.0, least_v: 4.5, greatest_v: 5.5 };
+    let tuning = tune(&file, &Latched::LAYOUT, &Options::default()).unwrap();
+    let of = |parameter| tuning.settings.iter().find(|tuned| tuned.parameter == parameter).unwrap().quantised;
+    let (start, top) = (of(Parameter::StartStopVelocity), of(Parameter::ProfileVelocity));
+    assert!(start <= top, "{start} and {top}");
+}
+
 /// A stalled rotor induces nothing: V/Z, which no-load in step never reaches.
 #[test]
 fn the_stall_limit_lies_between_turning_and_stalled() {
     let tuning = two_segments();
     let limit = |parameter| tuning.settings.iter().find(|tuned| tuned.parameter == parameter).unwrap().quantised;
-    let stall_a = limit(stepchain::map::Parameter::StallLimit);
-    let overcurrent_a = limit(stepchain::map::Parameter::OvercurrentLimit);
+    let stall_a = limit(Parameter::StallLimit);
+    let overcurrent_a = limit(Parameter::OvercurrentLimit);
     let volts = tuning.volts(&tuning.setting, CONSTANT, 1200.0, tuning.motor.supply.nominal_v);
     let stalled_a = volts / tuning.windings().impedance_ohm(1200.0);
     let turning_a = steady(&tuning.windings(), volts, 0.0, 1200.0).unwrap().current_a;

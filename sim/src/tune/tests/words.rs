@@ -4,7 +4,7 @@ use stepchain::map::{Layout, MotionState, Parameter, RegisterMap as _};
 use stepchain::reference::{FixedWord, Latched};
 
 use super::super::{Options, plots, snippet, tune};
-use super::{demo, maps, tuned, two_segments};
+use super::{big, demo, maps, tuned, two_segments};
 use crate::motor::MotorFile;
 
 fn said(file: &MotorFile, layout: &'static Layout, words: &str) -> bool {
@@ -42,6 +42,51 @@ fn resonance_and_the_unstable_band_are_told_with_frequency_and_growth() {
     let mut slow = demo();
     slow.wanted.top_velocity = 150.0;
     assert!(!said(&slow, &Latched::LAYOUT, "unstable") && !said(&slow, &Latched::LAYOUT, "resonance"));
+}
+
+/// A limit of 7.875 A, the register's last, on a motor that draws 8 A as it should.
+#[test]
+fn limits_of_current_that_the_register_cannot_hold_are_told() {
+    assert!(said(&big(), &Latched::LAYOUT, "`overcurrent limit` ends at 7.875 A, below the"));
+    assert!(said(&big(), &Latched::LAYOUT, "so that it will tell a fault that is none"));
+    assert!(!said(&demo(), &Latched::LAYOUT, "limit` ends at"));
+}
+
+/// By hand: 0.05 A of 0.42/(1.5·√2) N·m/A hold 0.0099 N·m, and dry friction takes 0.008 more.
+#[test]
+fn a_load_that_turns_the_motor_at_rest_is_told() {
+    for (torque_n_m, told) in [(0.03, true), (-0.03, true), (0.017, false)] {
+        let mut file = demo();
+        (file.load.torque_n_m, file.wanted.currents_a.standstill) = (torque_n_m, 0.05);
+        assert_eq!(said(&file, &Latched::LAYOUT, "at rest, the wanted 0.05 A hold 0.0099 N·m"), told, "{torque_n_m}");
+    }
+}
+
+/// By hand: with 9 K/W and 2.3 A, T = 25 + 9·2.3²·1.7·(235 + T)/255, so T = 146 °C.
+#[test]
+fn windings_that_become_too_warm_are_told() {
+    let mut file = demo();
+    file.wanted.currents_a.constant_velocity = 2.3;
+    assert!(said(&file, &Latched::LAYOUT, "brings the windings to 146 °C"));
+    assert!(!said(&demo(), &Latched::LAYOUT, "brings the windings"));
+}
+
+#[test]
+fn an_amplitude_of_which_no_code_but_zero_is_near_is_told_as_coarse() {
+    let mut file = demo();
+    file.wanted.currents_a.standstill = 0.01;
+    file.load.torque_n_m = 0.0;
+    assert!(said(&file, &Latched::LAYOUT, "at rest, the current at 0 steps/s is 100.0 % less than the wanted 0.01 A"));
+    assert!(said(&file, &Latched::LAYOUT, "one code of `standstill amplitude` is coarse"));
+    assert!(!said(&file, &Latched::LAYOUT, "lose step"));
+}
+
+/// The register knows steps of 2 steps/s².
+#[test]
+fn a_slope_below_the_first_of_the_register_is_told() {
+    let mut file = demo();
+    file.load.inertia_kg_m2 = 5.0;
+    assert!(said(&file, &Latched::LAYOUT, "no code of `profile acceleration` but 0 is within the"));
 }
 
 #[test]
@@ -129,6 +174,14 @@ fn what_cannot_be_tuned_is_refused_with_the_reason() {
     flat.supply.nominal_v = 2.0;
     let message = refused(&flat, &Latched::LAYOUT);
     assert!(message.contains("cannot make the wanted currents even at rest"), "{message}");
+}
+
+#[test]
+fn numbers_beyond_all_reckoning_are_refused() {
+    let mut file = demo();
+    file.motor.resistance_ohm = 1e308;
+    let message = tune(&file, &Latched::LAYOUT, &Options::default()).unwrap_err();
+    assert!(message.contains("no current can be computed"), "{message}");
 }
 
 /// The examples package compiles the very text, and so holds it against the map.
