@@ -68,9 +68,9 @@ pub(super) struct Choice {
 
 /// Starts of the evolution for one segment, beside those from a curve of one segment less; fewer for more segments, whose
 /// evolution takes longer.
-const STARTS: usize = 16;
+const STARTS: usize = 12;
 /// Evolutions from the best of all that must lead to nothing better before it counts as the best.
-const TRIES: u32 = 6;
+const TRIES: u32 = 2;
 /// What evolution leaves more than so much worse than the best is not worth steps.
 const WORTH_STEPS: f64 = 1.1;
 /// Children per start and per number to settle.
