@@ -1,7 +1,7 @@
 //! Drive settings of `Demo motor` on the map `latched`, as `stepchain tune` computed them.
 //!
 //! For a load of 0.0455 N·m up to 1200 steps/s on 24 V, windings at 72 °C; the greatest error of a current
-//! is 6.3 % of the wanted one. Each value is what its code means.
+//! is 6.2 % of the wanted one. Each value is what its code means.
 
 use stepchain::map::{CurveSegment, Parameter, RegisterMap};
 use stepchain::reference::Latched;
@@ -20,8 +20,8 @@ pub const TUNED: Settings<16> = Settings::new([
     tuned(Parameter::DeceleratingAmplitude, Unit::ShareOfSupply, 293_601_280),
     // 0.000240326 of supply per step/s, code 0x3f.
     tuned(Parameter::BackEmfSlope(CurveSegment::new(0)), Unit::SharePerStepPerSecond, 1_032_192),
-    // 278 steps/s, code 0x8b0.
-    tuned(Parameter::BackEmfFrom(CurveSegment::new(1)), Unit::StepsPerSecond, 1_138_688),
+    // 277.75 steps/s, code 0x8ae.
+    tuned(Parameter::BackEmfFrom(CurveSegment::new(1)), Unit::StepsPerSecond, 1_137_664),
     // 0.000514984 of supply per step/s, code 0x87.
     tuned(Parameter::BackEmfSlope(CurveSegment::new(1)), Unit::SharePerStepPerSecond, 2_211_840),
     // 1, code 0x80.

@@ -50,6 +50,7 @@
 //! ```
 
 mod duty;
+mod quantity;
 
 use std::path::Path;
 
@@ -62,6 +63,10 @@ use crate::bench::tree::{Node, Table};
 use crate::bench::{Problem, Source};
 use crate::spelling::no_toml;
 pub use duty::{DutyPhase, Work};
+use quantity::{
+    BACK_EMF, CAPACITY, CURRENT, HEAT_RESISTANCE, INDUCTANCE, INERTIA, RESISTANCE, TORQUE, VELOCITY, VISCOUS, VOLTAGE,
+    not_negative, positive,
+};
 
 const TOP: &[&str] = &["name", "description", "motor", "heat", "load", "supply", "wanted", "duty"];
 const MOTOR: &[&str] = &[
@@ -182,12 +187,14 @@ fn motor(table: &Table<'_>, heat: &Table<'_>) -> Result<MotorData, Problem> {
     let steps_per_turn = u32::try_from(steps).ok().filter(|_| steps > 0 && steps <= MOST_STEPS && steps % 4 == 0);
     let steps_per_turn =
         steps_per_turn.ok_or_else(|| node.problem(steps.to_string(), "a multiple of 4, such as 200"))?;
-    let rated_current_a = positive(table, "rated_current_a", "amperes")?;
+    let rated_current_a = positive(table, "rated_current_a", &CURRENT)?;
     let back_emf_v_s_per_rad = match (table.get("back_emf_v_s_per_rad"), table.get("holding_torque_n_m")) {
-        (Some(_), None) => positive(table, "back_emf_v_s_per_rad", "V·s/rad")?,
+        (Some(_), None) => positive(table, "back_emf_v_s_per_rad", &BACK_EMF)?,
         (None, _) => {
-            let expected = "newton metres (or `back_emf_v_s_per_rad` instead)";
-            holding_torque_to_back_emf(positive(table, "holding_torque_n_m", expected)?, rated_current_a)
+            let expected = "a number above 0, in newton metres (or `back_emf_v_s_per_rad` instead)";
+            let node = table.need("holding_torque_n_m", expected)?;
+            let constant = holding_torque_to_back_emf(TORQUE.above_zero(&node)?, rated_current_a);
+            BACK_EMF.following(constant, "a torque that makes a back-EMF constant", &node)?
         }
         (Some(_), Some(torque)) => {
             return Err(torque.problem(
@@ -198,15 +205,15 @@ fn motor(table: &Table<'_>, heat: &Table<'_>) -> Result<MotorData, Problem> {
     };
     Ok(MotorData {
         steps_per_turn,
-        resistance_ohm: positive(table, "resistance_ohm", "ohms")?,
+        resistance_ohm: positive(table, "resistance_ohm", &RESISTANCE)?,
         resistance_at_c: table.get("resistance_at_c").map_or(Ok(20.0), |node| celsius(&node))?,
-        inductance_h: positive(table, "inductance_h", "henries")?,
+        inductance_h: positive(table, "inductance_h", &INDUCTANCE)?,
         back_emf_v_s_per_rad,
         rated_current_a,
-        rotor_inertia_kg_m2: positive(table, "rotor_inertia_kg_m2", "kg·m²")?,
-        detent_torque_n_m: not_negative(table, "detent_torque_n_m", "newton metres")?,
-        viscous_friction_n_m_s_per_rad: not_negative(table, "viscous_friction_n_m_s_per_rad", "N·m·s/rad")?,
-        dry_friction_n_m: not_negative(table, "dry_friction_n_m", "newton metres")?,
+        rotor_inertia_kg_m2: positive(table, "rotor_inertia_kg_m2", &INERTIA)?,
+        detent_torque_n_m: not_negative(table, "detent_torque_n_m", &TORQUE)?,
+        viscous_friction_n_m_s_per_rad: not_negative(table, "viscous_friction_n_m_s_per_rad", &VISCOUS)?,
+        dry_friction_n_m: not_negative(table, "dry_friction_n_m", &TORQUE)?,
         heat: heat_data(heat)?,
     })
 }
@@ -218,8 +225,8 @@ fn heat_data(table: &Table<'_>) -> Result<HeatData, Problem> {
         let table = node.table(WHAT)?;
         table.only(NODE)?;
         Ok(NodeData {
-            capacity_j_per_k: positive(&table, "capacity_j_per_k", "J/K")?,
-            resistance_k_per_w: positive(&table, "resistance_k_per_w", "K/W")?,
+            capacity_j_per_k: positive(&table, "capacity_j_per_k", &CAPACITY)?,
+            resistance_k_per_w: positive(&table, "resistance_k_per_w", &HEAT_RESISTANCE)?,
         })
     };
     Ok(HeatData {
@@ -231,19 +238,19 @@ fn heat_data(table: &Table<'_>) -> Result<HeatData, Problem> {
 
 fn turned(table: &Table<'_>) -> Result<Load, Problem> {
     table.only(LOAD)?;
-    let torque = table.get("torque_n_m").map(|node| node.number("newton metres")).transpose()?;
+    let torque = table.get("torque_n_m").map(|node| TORQUE.of_either_sign(&node)).transpose()?;
     Ok(Load {
-        inertia_kg_m2: not_negative(table, "inertia_kg_m2", "kg·m²")?,
+        inertia_kg_m2: not_negative(table, "inertia_kg_m2", &INERTIA)?,
         torque_n_m: torque.unwrap_or(0.0),
-        viscous_friction_n_m_s_per_rad: not_negative(table, "viscous_friction_n_m_s_per_rad", "N·m·s/rad")?,
-        dry_friction_n_m: not_negative(table, "dry_friction_n_m", "newton metres")?,
+        viscous_friction_n_m_s_per_rad: not_negative(table, "viscous_friction_n_m_s_per_rad", &VISCOUS)?,
+        dry_friction_n_m: not_negative(table, "dry_friction_n_m", &TORQUE)?,
     })
 }
 
 fn supply(table: &Table<'_>) -> Result<SupplyRange, Problem> {
     table.only(SUPPLY)?;
-    let nominal_v = positive(table, "nominal_v", "volts")?;
-    let end = |key| table.get(key).map_or(Ok(nominal_v), |_| positive(table, key, "volts"));
+    let nominal_v = positive(table, "nominal_v", &VOLTAGE)?;
+    let end = |key| table.get(key).map_or(Ok(nominal_v), |_| positive(table, key, &VOLTAGE));
     let range = SupplyRange { nominal_v, least_v: end("least_v")?, greatest_v: end("greatest_v")? };
     for (key, fits, expected) in [
         ("least_v", range.least_v <= nominal_v, "at most the nominal"),
@@ -260,8 +267,8 @@ fn supply(table: &Table<'_>) -> Result<SupplyRange, Problem> {
 
 fn wanted(table: &Table<'_>) -> Result<Wanted, Problem> {
     table.only(WANTED)?;
-    let run_a = positive(table, "run_a", "amperes")?;
-    let or_run = |key| table.get(key).map_or(Ok(run_a), |_| positive(table, key, "amperes"));
+    let run_a = positive(table, "run_a", &CURRENT)?;
+    let or_run = |key| table.get(key).map_or(Ok(run_a), |_| positive(table, key, &CURRENT));
     Ok(Wanted {
         currents_a: Amplitudes {
             standstill: or_run("hold_a")?,
@@ -269,23 +276,8 @@ fn wanted(table: &Table<'_>) -> Result<Wanted, Problem> {
             accelerating: or_run("accelerating_a")?,
             decelerating: or_run("decelerating_a")?,
         },
-        top_velocity: positive(table, "top_velocity", "full steps/s")?,
+        top_velocity: positive(table, "top_velocity", &VELOCITY)?,
     })
-}
-
-fn positive(table: &Table<'_>, key: &str, unit: &str) -> Result<f64, Problem> {
-    let expected = format!("a number above 0, in {unit}");
-    let node = table.need(key, &expected)?;
-    let number = node.number(&expected)?;
-    if number > 0.0 { Ok(number) } else { Err(node.problem(number.to_string(), expected)) }
-}
-
-/// Zero if the key is missing.
-fn not_negative(table: &Table<'_>, key: &str, unit: &str) -> Result<f64, Problem> {
-    let expected = format!("a number not below 0, in {unit}");
-    let Some(node) = table.get(key) else { return Ok(0.0) };
-    let number = node.number(&expected)?;
-    if number >= 0.0 { Ok(number) } else { Err(node.problem(number.to_string(), expected)) }
 }
 
 /// A temperature at which copper is a conductor of known resistance.
@@ -427,6 +419,33 @@ mod tests {
             ("[supply]", "[suply]", "found `suply`"),
             ("name = \"Demo\"", "name = 5", "m.toml:1:8: found the number 5, expected a text"),
             ("capacity_j_per_k = 30", "capacity = 30", "found `capacity`"),
+            (
+                "inductance_h = 3.2e-3",
+                "inductance_h = 1e-308",
+                "m.toml:8:16: found 1e-308, expected a number above 0, in henries between 1e-8 and 1e3",
+            ),
+            (
+                "back_emf_v_s_per_rad = 0.25 ",
+                "holding_torque_n_m = 1e308 ",
+                "found 1e308, expected a number above 0, in newton metres between 1e-9 and 1e5",
+            ),
+            (
+                "back_emf_v_s_per_rad = 0.25 ",
+                "holding_torque_n_m = 1e5 ",
+                "found a torque that makes a back-EMF constant of 5.05",
+            ),
+            ("greatest_v = 28", "greatest_v = 1e308", "found 1e308, expected a number above 0, in volts"),
+            (
+                "top_velocity = 1000",
+                "top_velocity = 1e-308",
+                "found 1e-308, expected a number above 0, in full steps/s",
+            ),
+            ("torque_n_m = 0.05", "torque_n_m = -1e6", "found -1000000, expected newton metres up to 1e5 in either"),
+            (
+                "# dry_friction_n_m = 0.004",
+                "dry_friction_n_m = 2e5",
+                "found 200000, expected a number not below 0, in newton metres up to 1e5",
+            ),
         ];
         for (from, to, said) in broken {
             let error = read(&documented(from, to)).unwrap_err();

@@ -63,14 +63,16 @@ impl Heat {
     /// The temperatures after `duration_s` seconds of a constant power, in watts.
     ///
     /// Exact: with the deviations w and c from the steady state, dw/dt = −(w − c)/τ_w and
-    /// dc/dt = (w − c)/τ_x − c/τ_c, a linear system with two real negative eigenvalues.
+    /// dc/dt = (w − c)/τ_x − c/τ_c, a linear system with two real negative eigenvalues. What is computed is the change, so
+    /// that a node whose steady state is far away, since it hardly loses heat, keeps what little it gains.
     #[must_use]
     pub fn after(&self, data: &HeatData, power_w: f64, duration_s: f64) -> Self {
         let end = Self::steady(data, power_w);
         let winding_rate = 1.0 / (data.winding.resistance_k_per_w * data.winding.capacity_j_per_k);
         let winding = self.winding_c - end.winding_c;
         let Some(case_data) = data.case else {
-            return Self { winding_c: end.winding_c + winding * libm::exp(-winding_rate * duration_s), ..end };
+            let change = winding * libm::expm1(-winding_rate * duration_s);
+            return Self { winding_c: self.winding_c + change, ..end };
         };
         let exchange_rate = 1.0 / (data.winding.resistance_k_per_w * case_data.capacity_j_per_k);
         let case_rate = 1.0 / (case_data.resistance_k_per_w * case_data.capacity_j_per_k);
@@ -84,14 +86,21 @@ impl Heat {
         let fast = 0.5 * (sum + root);
         // From the product of both, which does not cancel where one is far below the other.
         let slow = winding_rate * case_rate / fast;
-        // exp(At) = slow part · (A + fast)/(fast − slow) − fast part · (A + slow)/(fast − slow) (Sylvester's formula).
-        let (slow_part, fast_part) = (libm::exp(-slow * duration_s), libm::exp(-fast * duration_s));
-        let (winding_slope, case_slope) =
-            (winding_rate * (case - winding), exchange_rate * (winding - case) - case_rate * case);
-        let mix = |value: f64, slope: f64| {
+        // exp(At) = slow part · (A + fast)/(fast − slow) − fast part · (A + slow)/(fast − slow) (Sylvester's formula), less
+        // the same at t = 0.
+        let (slow_part, fast_part) = (libm::expm1(-slow * duration_s), libm::expm1(-fast * duration_s));
+        // From the heat that flows, not from the deviations, which may be alike and huge.
+        let between_w = (self.winding_c - self.case_c) / data.winding.resistance_k_per_w;
+        let lost_w = (self.case_c - data.ambient_c) / case_data.resistance_k_per_w;
+        let winding_slope = (power_w - between_w) / data.winding.capacity_j_per_k;
+        let case_slope = (between_w - lost_w) / case_data.capacity_j_per_k;
+        let change = |value: f64, slope: f64| {
             (slow_part * (slope + fast * value) - fast_part * (slope + slow * value)) / (fast - slow)
         };
-        Self { winding_c: end.winding_c + mix(winding, winding_slope), case_c: end.case_c + mix(case, case_slope) }
+        Self {
+            winding_c: self.winding_c + change(winding, winding_slope),
+            case_c: self.case_c + change(case, case_slope),
+        }
     }
 }
 
@@ -151,6 +160,23 @@ mod tests {
         assert!((exact.winding_c - heat.winding_c).abs() < 1e-6, "{exact:?} and {heat:?}");
         assert!((exact.case_c - heat.case_c).abs() < 1e-6, "{exact:?} and {heat:?}");
         assert_ne!(exact.winding_c, exact.case_c);
+    }
+
+    /// By hand: what keeps its heat warms by P·t/C: 5 W for 2 s, 10 J. The winding's share of it, once it is e^(−t/τ) of the
+    /// way, is that of two bodies of 20 and 150 J/K that exchange heat over 3 K/W.
+    #[test]
+    fn a_motor_that_loses_no_heat_keeps_all_of_it() {
+        let insulated = |node: NodeData| NodeData { resistance_k_per_w: 1e12, ..node };
+        let one = HeatData { winding: insulated(WINDING), ..ONE };
+        let warmed = Heat::at_ambient(&one).after(&one, 5.0, 2.0).winding_c - 25.0;
+        assert!((warmed - 0.5).abs() < 1e-9, "{warmed}");
+        let two = HeatData { case: Some(insulated(CASE)), ..TWO };
+        let end = Heat::at_ambient(&two).after(&two, 5.0, 2.0);
+        let (winding, case) = (end.winding_c - 25.0, end.case_c - 25.0);
+        assert!((20.0 * winding + 150.0 * case - 10.0).abs() < 1e-6, "{winding}, {case}");
+        let rate: f64 = (1.0 / 20.0 + 1.0 / 150.0) / 3.0;
+        let apart = 5.0 / 20.0 / rate * (1.0 - libm::exp(-2.0 * rate));
+        assert!((winding - case - apart).abs() < 1e-6, "{winding}, {case}");
     }
 
     #[test]

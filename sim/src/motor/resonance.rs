@@ -13,6 +13,7 @@
 
 use core::f64::consts::TAU;
 
+use nalgebra::linalg::Schur;
 use nalgebra::{Complex, Matrix4, Vector4};
 
 use super::data::{Load, MotorData, Windings, electrical_rad_per_s};
@@ -98,16 +99,29 @@ pub fn natural_frequency_hz(
     libm::sqrt((stiffness / inertia_kg_m2).max(0.0)) / TAU
 }
 
-/// The least damped oscillation while a motor turns its load on a peak voltage per phase at a speed in full steps/s, its
-/// windings at a temperature in degrees Celsius; `None` where the load cannot be held.
+/// The least damped oscillation, or what grows without swinging, while a motor turns its load on a peak voltage per phase at a speed in full steps/s, its
+/// windings at a temperature in degrees Celsius; `None` where the load cannot be held, or the numbers are beyond all reckoning.
 ///
-/// Detent averages out while turning and is left out; dry friction only shifts the load.
+/// What only creeps back to the steady state is told where nothing swings at all. Detent averages out while turning and is left out; dry friction only shifts the load.
 #[must_use]
 pub fn oscillation(data: &MotorData, load: &Load, temperature_c: f64, volts: f64, velocity: f64) -> Option<Mode> {
     let matrix = linearised(data, load, temperature_c, volts, velocity)?;
-    let eigenvalues = matrix.complex_eigenvalues();
-    // The greatest real part; of a pair, the one that swings forwards.
-    let worst = eigenvalues.iter().max_by(|a, b| a.re.total_cmp(&b.re).then(a.im.total_cmp(&b.im)))?;
+    least_damped(matrix)
+}
+
+fn least_damped(matrix: Matrix4<f64>) -> Option<Mode> {
+    /// Four eigenvalues take a few dozen.
+    const MOST_ITERATIONS: usize = 1000;
+    if !matrix.iter().all(|entry| entry.is_finite()) {
+        return None;
+    }
+    let eigenvalues = Schur::try_new(matrix, f64::EPSILON, MOST_ITERATIONS)?.complex_eigenvalues();
+    // A root that decays without swinging may be the slowest of all, and says nothing of the swing.
+    let counts = |root: &Complex<f64>| (root.re > 0.0, root.im != 0.0);
+    let worst = eigenvalues.iter().max_by(|a, b| {
+        let (a_counts, b_counts) = (counts(a), counts(b));
+        (a_counts.0 || a_counts.1).cmp(&(b_counts.0 || b_counts.1)).then(a.re.total_cmp(&b.re))
+    })?;
     Some(Mode { growth_per_s: worst.re, frequency_hz: worst.im.abs() / TAU })
 }
 

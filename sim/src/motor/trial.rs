@@ -165,6 +165,7 @@ mod tests {
     use super::*;
     use crate::motor::data::demo;
     use crate::motor::drive::Applied;
+    use crate::motor::setting::Amplitudes;
 
     /// By hand: a step of lag is none lost, two and a half are nearer to four.
     #[test]
@@ -180,13 +181,33 @@ mod tests {
         let data = MotorData { dry_friction_n_m: 0.0, detent_torque_n_m: 0.0, ..demo() };
         let mut motor = Motor::new(&data, &Load::default(), &Supply::constant(24.0));
         motor.place(-0.5);
+        let mut looked = motor.clone();
         let found = settling(&mut motor, &Applied::held(0.0, 0.15), 2_000_000_000, 0.0, 0.01);
         let settled_after_s = found.settled_after_s.expect("settles within two seconds");
         assert!(settled_after_s > 0.005 && settled_after_s < 1.0, "{found:?}");
-        assert!(found.overshoot_steps > 0.02 && found.overshoot_steps < 0.5, "{found:?}");
+        // Farthest beyond the field, not before it.
+        let mut farthest = 0.0_f64;
+        for look in 1..=20_000 {
+            looked.advance(look * 20_000, &Applied::held(0.0, 0.15));
+            farthest = farthest.max(looked.position_steps());
+        }
+        assert!(farthest > 0.02 && farthest < 0.45, "{farthest}");
+        assert!((found.overshoot_steps - farthest).abs() < 1e-6, "{found:?}, not {farthest}");
         assert!(found.rest_error_steps.abs() < 1e-3, "{found:?}");
         motor.place(-0.5);
         let cut_short = settling(&mut motor, &Applied::held(0.0, 0.15), 2_002_000_000, 0.0, 0.01);
         assert_eq!(cut_short.settled_after_s, None);
+    }
+
+    /// At 30 steps/s a rotor that friction holds is 15 steps behind after half a second.
+    #[test]
+    fn a_rotor_that_stands_is_not_in_step() {
+        let run = |dry_friction_n_m| {
+            let load = Load { dry_friction_n_m, ..Load::default() };
+            let setting = Setting::uncompensated(Amplitudes::all(0.1));
+            steady_run(&demo(), &load, 25.0, 24.0, &setting, 16, 30.0)
+        };
+        assert!(run(0.0).is_some_and(|run| (run.velocity - 30.0).abs() < 1.0), "{:?}", run(0.0));
+        assert_eq!(run(2.0), None);
     }
 }

@@ -51,9 +51,8 @@ use registers::Registers;
 
 /// The states in which the motor turns, in the order in which they are told.
 const TURNING: [MotionState; 3] = [MotionState::ConstantVelocity, MotionState::Accelerating, MotionState::Decelerating];
-/// Speeds at which the search looks, and at which the result is judged.
-const SEARCH_LOOKS: u32 = 60;
-const JUDGE_LOOKS: u32 = 1000;
+/// Speeds at which the result is judged.
+const LOOKS: u32 = 1000;
 
 /// What the user may choose.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -160,16 +159,19 @@ pub fn tune(motor: &MotorFile, layout: &'static Layout, options: &Options) -> Re
     let full_v = motor.supply.nominal_v * sampling_factor(microsteps_per_step);
 
     let ramp = Ramp::of(motor, winding_c, &windings, full_v, &registers, options)?;
-    let demands = |looks| ramp.demands(motor, &windings, looks);
+    let demands = ramp.demands(motor, &windings, LOOKS)?;
     let wanted = motor.wanted.currents_a;
     let mut settings = Vec::new();
     let mut amplitudes = Amplitudes::default();
     let mut curves: [Curve; 4] = Default::default();
 
-    // At rest only the resistance counts; a regulated current needs no voltage to be reckoned with.
+    // At rest only the resistance counts, and the field stands still: microsteps take nothing of it. A regulated current needs
+    // no voltage to be reckoned with.
     let is_voltage = layout.drive == Drive::Voltage;
-    let hold =
-        if is_voltage { windings.resistance_ohm * wanted.standstill / (full_v * factor) } else { wanted.standstill };
+    let hold = match is_voltage {
+        true => windings.resistance_ohm * wanted.standstill / (motor.supply.nominal_v * factor),
+        false => wanted.standstill,
+    };
     let mut lines = Vec::new();
     if registers.find(Parameter::StandstillAmplitude).is_some() {
         let (parameter, code) = registers.amplitude(MotionState::Standstill, hold)?;
@@ -177,7 +179,7 @@ pub fn tune(motor: &MotorFile, layout: &'static Layout, options: &Options) -> Re
         lines.push((parameter, hold, code));
     }
     if is_voltage {
-        for problem in registers.problems(&demands(SEARCH_LOOKS)?, full_v, factor, ramp.top_velocity) {
+        for problem in registers.problems(&demands, full_v, factor, ramp.top_velocity) {
             let choice = problem.solve();
             for (grid, &index) in problem.amplitudes.iter().zip(&choice.amplitudes) {
                 lines.push((grid.register.parameter, grid.at(index).value, grid.at(index)));
@@ -200,8 +202,7 @@ pub fn tune(motor: &MotorFile, layout: &'static Layout, options: &Options) -> Re
         }
     } else {
         for state in TURNING {
-            let value = registers.shared_current_a(state, &wanted);
-            let (parameter, code) = registers.amplitude(state, value)?;
+            let (parameter, value, code) = registers.shared_current(state, &wanted)?;
             set(&mut amplitudes, state, code.value);
             lines.push((parameter, value, code));
         }
@@ -237,7 +238,7 @@ pub fn tune(motor: &MotorFile, layout: &'static Layout, options: &Options) -> Re
         setting,
         microsteps_per_step,
     };
-    tuning.errors = tuning.judged(&demands(JUDGE_LOOKS)?);
+    tuning.errors = tuning.judged(&demands);
     if tuning.errors.iter().any(|error| !error.lowest.is_finite() || !error.highest.is_finite()) {
         return Err(format!(
             "{}: found numbers so great or so small that no current can be computed, expected those of a motor",
@@ -297,9 +298,15 @@ impl Tuning {
     }
 
     /// Volts, peak per phase, that a setting makes at a speed and a supply; for amplitudes that are shares of the supply.
+    ///
+    /// While the motor turns, what the microsteps leave of them; at standstill all.
     #[must_use]
     pub fn volts(&self, setting: &Setting, state: MotionState, velocity: f64, supply_v: f64) -> f64 {
-        setting.amplitude(state, velocity, supply_v) * supply_v * sampling_factor(self.microsteps_per_step)
+        let left = match state {
+            MotionState::Standstill => 1.0,
+            _ => sampling_factor(self.microsteps_per_step),
+        };
+        setting.amplitude(state, velocity, supply_v) * supply_v * left
     }
 
     /// Torque at the rotor in a motion state under the stated load, in N·m.

@@ -56,13 +56,26 @@ impl Registers {
             .ok_or_else(|| format!("map `{}`: no code of `{}` means anything", self.layout.name, own_amplitude(state)))
     }
 
-    /// The current for the register that serves a turning state: the wanted one, or, where several states share it, the
-    /// one with the same deviation from the least and from the greatest of theirs.
-    pub(super) fn shared_current_a(&self, state: MotionState, wanted_a: &Amplitudes) -> f64 {
+    /// The register that serves a turning state of a map of currents, the current for it, and the code.
+    ///
+    /// The current is the wanted one, or, where several states share the register, the one with the same deviation from the
+    /// least and from the greatest of theirs; the code is the one with the least worst deviation.
+    pub(super) fn shared_current(
+        &self,
+        state: MotionState,
+        wanted_a: &Amplitudes,
+    ) -> Result<(Parameter, f64, Code), String> {
         let place = |state| self.amplitude_register(state).map(|register| register.parameter);
         let served = TURNING.iter().filter(|&&other| place(other) == place(state)).map(|&other| wanted_a.of(other));
         let (least, greatest) = served.fold((f64::INFINITY, 0.0_f64), |(low, high), a| (low.min(a), high.max(a)));
-        2.0 / (1.0 / least + 1.0 / greatest)
+        let value = 2.0 / (1.0 / least + 1.0 / greatest);
+        let worst = |code: &Code| (code.value / least - 1.0).abs().max((code.value / greatest - 1.0).abs());
+        let (parameter, nearest) = self.amplitude(state, value)?;
+        let beside = self.find(parameter).into_iter().flat_map(|register| {
+            [codes::at_most(register, value), codes::at_least(register, value)].into_iter().flatten()
+        });
+        let best = beside.fold(nearest, |best, code| if worst(&code) < worst(&best) { code } else { best });
+        Ok((parameter, value, best))
     }
 
     pub(super) fn nearest(&self, parameter: Parameter, value: f64) -> Option<Code> {
@@ -133,15 +146,12 @@ impl Registers {
                 }
             }
         }
-        let steepest = demands
-            .iter()
-            .flat_map(|demand| demand.points.windows(2))
-            .filter_map(|pair| match pair {
-                [a, b] => Some((b.wanted_v - a.wanted_v) / (b.velocity - a.velocity) / (full_v * factor)),
-                _ => None,
-            })
-            .fold(0.0, f64::max);
-        let grid = |register: &'static Register, greatest: f64| Grid::of(register, 0.0, greatest);
+        let slopes = demands.iter().flat_map(|demand| demand.points.windows(2)).filter_map(|pair| match pair {
+            [a, b] => Some((b.wanted_v - a.wanted_v) / (b.velocity - a.velocity) / (full_v * factor)),
+            _ => None,
+        });
+        // Twice as steep as the demand anywhere is steep enough. A slope has no sign: where a demand falls, none follows it.
+        let steepest = slopes.fold(0.0, |most: f64, slope| most.max(2.0 * slope));
         let mut problems = Vec::new();
         for part in 0..TURNING.len() {
             let mut problem = Problem {
@@ -159,15 +169,14 @@ impl Registers {
             {
                 let Some(register) = self.amplitude_register(demand.state) else { continue };
                 let amplitude = position_or_push(&mut amplitudes, (register.address, register.lsb), || {
-                    problem.amplitudes.extend(grid(register, 1.0));
+                    problem.amplitudes.extend(Grid::of(register, 0.0, 1.0));
                 });
                 let curve = curve_of(demand.state).map(|mark| {
                     position_or_push(&mut curves, mark, || {
                         let segments = self.segments(demand.state).1;
                         let grids = segments.into_iter().filter_map(|(from, slope)| {
-                            let from = from.and_then(|register| grid(register, top_velocity));
-                            // Twice as steep as the demand anywhere is steep enough.
-                            Some(SegmentGrids { from, slope: grid(slope, 2.0 * steepest)? })
+                            let from = from.and_then(|register| Grid::of(register, 0.0, top_velocity));
+                            Some(SegmentGrids { from, slope: Grid::of(slope, 0.0, steepest)? })
                         });
                         problem.curves.push(grids.collect());
                     })

@@ -1,17 +1,26 @@
 //! Which codes of amplitudes and back-EMF curves keep the currents nearest to the wanted ones: the least worst deviation.
 //!
 //! ```text
-//!   curve codes   evolution of one parent and one child from several starts, then steps from code to code, one and two
-//!      v          registers at a time
+//!   curve codes   evolution of one parent and one child, from several starts and from the best curve of one segment less,
+//!      v          then steps from code to code, one and two registers at a time
 //!   amplitudes    for each curve exactly: more amplitude is more current, so the best code is where the greatest
 //!                 deviations to both sides meet
 //! ```
 //!
+//! **At which speeds.** A search at all speeds of the demands would take too long. It looks at few, more of them at low speed,
+//! where demands bend; what it finds is judged at all, and where that is worse, the worst speeds join the few and the search
+//! goes on (an exchange, as in the fitting of curves by their worst deviations; textbook).
+//!
+//! **More segments are no worse than fewer** where their registers are alike: the best curve of one segment less is among the
+//! starts, one of its segments cut in two.
+//!
 //! Deviations are looked at with the values that the codes mean, never with what was meant by them. Chance is seeded: the
 //! same demands and registers give the same codes. Knows neither motor nor file: demands and grids come in.
 
+use std::collections::BTreeSet;
+
 use super::codes::{Code, Grid};
-use super::demand::Demand;
+use super::demand::{Demand, Point};
 use crate::motor::{Curve, Segment};
 
 /// One segment's registers; without the first the segment begins at rest.
@@ -45,40 +54,188 @@ pub(super) struct Problem {
     pub(super) top_velocity: f64,
 }
 
-/// Codes by index into their grids: per curve and segment (from, slope), and per amplitude.
+/// Indices into the grids of curves, per curve and segment: (from, slope).
+type Codes = Vec<Vec<(usize, usize)>>;
+
+/// Codes by index into their grids.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Choice {
-    pub(super) curves: Vec<Vec<(usize, usize)>>,
+    pub(super) curves: Codes,
     pub(super) amplitudes: Vec<usize>,
     /// Greatest deviation of a current, as a share of the wanted one.
     pub(super) error: f64,
 }
 
-/// Starts of the evolution.
-const STARTS: u64 = 12;
+/// Starts of the evolution for one segment, beside those from a curve of one segment less; fewer for more segments, whose
+/// evolution takes longer.
+const STARTS: usize = 12;
+/// Evolutions from the best of all that must lead to nothing better before it counts as the best.
+const TRIES: u32 = 2;
+/// What evolution leaves more than so much worse than the best is not worth steps.
+const WORTH_STEPS: f64 = 1.1;
 /// Children per start and per number to settle.
 const CHILDREN: u32 = 300;
 /// Rounds of steps from code to code.
 const ROUNDS: u32 = 60;
 
+/// Speeds at which the search looks at first.
+const FIRST_LOOKS: usize = 60;
+/// Most searches with ever more of them.
+const EXCHANGES: u32 = 6;
+/// A deviation that is so much greater at all speeds than at those that were looked at is no greater.
+const ENOUGH: f64 = 5e-4;
+
 impl Problem {
     /// The best choice found.
     pub(super) fn solve(&self) -> Choice {
         let mut best = self.judged(self.nothing_added(), None);
-        if self.curves.is_empty() {
-            return best;
+        let mut looks: Vec<BTreeSet<usize>> =
+            self.members.iter().map(|member| first_looks(member.demand.points.len())).collect();
+        let most = self.curves.iter().map(Vec::len).max().unwrap_or(0);
+        for count in 1..=most {
+            let fewer = best.curves;
+            let segments = self.with_segments(count);
+            let starts: Vec<Choice> = (0..count.max(2) - 1)
+                .map(|index| segments.judged(segments.cut(&fewer, index), Some(&best.amplitudes)))
+                .collect();
+            best = segments.judged(segments.nothing_added(), None);
+            for start in &starts {
+                if start.error < best.error {
+                    best = start.clone();
+                }
+            }
+            best = segments.exchanged(best, &starts, &mut looks);
         }
-        for start in 0..STARTS {
-            let found = self.stepped(self.evolved(start, &best.amplitudes));
-            if found.error < best.error {
-                best = found;
+        best
+    }
+
+    /// The same with the first few segments of every curve only.
+    fn with_segments(&self, count: usize) -> Self {
+        let curves = self.curves.iter().map(|segments| segments.iter().take(count).cloned().collect()).collect();
+        Self { curves, ..self.clone() }
+    }
+
+    /// The same with the demands at some speeds only.
+    fn at(&self, looks: &[BTreeSet<usize>]) -> Self {
+        let some = |(member, looks): (&Member, &BTreeSet<usize>)| {
+            let points = looks.iter().filter_map(|&index| member.demand.points.get(index)).copied().collect();
+            Member { demand: Demand { points, ..member.demand }, ..*member }
+        };
+        Self { members: self.members.iter().zip(looks).map(some).collect(), ..self.clone() }
+    }
+
+    /// Searches at few speeds, and at more of them until what is found is as good at all; gives what is best at all.
+    fn exchanged(&self, mut best: Choice, starts: &[Choice], looks: &mut [BTreeSet<usize>]) -> Choice {
+        for _ in 0..EXCHANGES {
+            let found = self.at(looks).searched(&best, starts);
+            let everywhere = self.judged(found.curves.clone(), Some(&found.amplitudes));
+            let is_seen = everywhere.error <= found.error + ENOUGH;
+            // With the amplitudes that were found, too: others may be better at all speeds.
+            self.look_at_worst(&found, looks);
+            self.look_at_worst(&Choice { error: found.error, ..everywhere.clone() }, looks);
+            if everywhere.error < best.error {
+                best = everywhere;
+            }
+            // What was found is hardly worse than the best could be.
+            if is_seen || best.error <= found.error + ENOUGH {
+                break;
             }
         }
         best
     }
 
+    /// Adds the speeds at which a choice deviates most in their neighbourhood, and by more than it says.
+    fn look_at_worst(&self, choice: &Choice, looks: &mut [BTreeSet<usize>]) {
+        let curves: Vec<Option<Curve>> =
+            choice.curves.iter().enumerate().map(|(index, codes)| self.curve(index, codes)).collect();
+        for (member, looks) in self.members.iter().zip(looks) {
+            let amplitude = self.amplitudes.get(member.amplitude).zip(choice.amplitudes.get(member.amplitude));
+            let amplitude = amplitude.map_or(0.0, |(grid, &index)| grid.at(index).value);
+            let curve = member.curve.and_then(|index| curves.get(index)?.as_ref());
+            let deviation = |point: &Point| {
+                let added = curve.map_or(0.0, |curve| curve.at(point.velocity));
+                point.deviation(member.demand.wanted_a, self.volts(amplitude, added)).abs()
+            };
+            let deviations: Vec<f64> = member.demand.points.iter().map(deviation).collect();
+            for (index, &here) in deviations.iter().enumerate() {
+                let beside = [index.checked_sub(1), index.checked_add(1)];
+                let mut beside = beside.into_iter().flatten().filter_map(|index| deviations.get(index));
+                if here > choice.error && beside.all(|&other| other <= here) {
+                    looks.insert(index);
+                }
+            }
+        }
+    }
+
+    /// The best choice found from `best`, from other choices, and from starts of its own.
+    fn searched(&self, best: &Choice, starts: &[Choice]) -> Choice {
+        let mut best = self.judged(best.curves.clone(), Some(&best.amplitudes));
+        let most = self.curves.iter().map(Vec::len).max().unwrap_or(1);
+        let from = [best.clone()].into_iter().chain(starts.iter().cloned());
+        let shapes: Vec<Vec<Shape>> = from
+            .filter(|start| start.error.is_finite())
+            .map(|start| self.shapes(&start.curves))
+            .chain((0..STARTS.div_ceil(most.max(1))).map(|start| self.spread(start)))
+            .collect();
+        for (seed, shape) in (0..).zip(shapes) {
+            let mut found = self.evolved(shape, seed, &best.amplitudes);
+            if found.error < WORTH_STEPS * best.error {
+                found = self.stepped(found);
+            }
+            if found.error < best.error {
+                best = found;
+            }
+        }
+        let mut tries = 0;
+        for seed in 1000.. {
+            let found = self.stepped(self.evolved(self.shapes(&best.curves), seed, &best.amplitudes));
+            if found.error < best.error {
+                (best, tries) = (found, 0);
+            } else {
+                tries += 1;
+            }
+            if tries == TRIES {
+                break;
+            }
+        }
+        best
+    }
+
+    /// The same curves where one segment less makes them, for one more: the segment at an index becomes two of its slope.
+    fn cut(&self, curves: &Codes, index: usize) -> Codes {
+        let of = |(grids, codes): (&Vec<SegmentGrids>, &Vec<(usize, usize)>)| {
+            let mut segments: Vec<Segment> = grids.iter().zip(codes).map(segment).collect();
+            if let Some(&whole) = segments.get(index).filter(|_| segments.len() < grids.len()) {
+                let end = segments.get(index + 1).map_or(self.top_velocity, |next| next.from_velocity);
+                let middle = 0.5 * (whole.from_velocity + end);
+                segments.insert(index + 1, Segment { from_velocity: middle, ..whole });
+            }
+            let coded = |(grids, segment): (&SegmentGrids, Segment)| {
+                let from = grids.from.as_ref().map_or(0, |from| from.nearest(segment.from_velocity));
+                (from, grids.slope.nearest(segment.slope))
+            };
+            grids.iter().zip(segments).map(coded).collect()
+        };
+        self.curves.iter().zip(curves).map(of).collect()
+    }
+
+    /// The shapes that codes make.
+    fn shapes(&self, curves: &Codes) -> Vec<Shape> {
+        let of = |(grids, codes): (&Vec<SegmentGrids>, &Vec<(usize, usize)>)| {
+            let segments: Vec<Segment> = grids.iter().zip(codes).map(segment).collect();
+            let begins: Vec<f64> = segments.iter().map(|segment| segment.from_velocity).collect();
+            let ends = begins.iter().skip(1).copied().chain([self.top_velocity]);
+            let heights = segments.iter().zip(ends).scan(0.0, |height, (segment, end)| {
+                *height += segment.slope * (end - segment.from_velocity).max(0.0);
+                Some(*height)
+            });
+            Shape { heights: heights.collect(), begins }
+        };
+        self.curves.iter().zip(curves).map(of).collect()
+    }
+
     /// Curves that come nearest to adding nothing.
-    fn nothing_added(&self) -> Vec<Vec<(usize, usize)>> {
+    fn nothing_added(&self) -> Codes {
         let of = |segments: &Vec<SegmentGrids>| {
             let each = segments.iter().enumerate().map(|(index, segment)| {
                 let end = segment.from.as_ref().map_or(0, |from| (from.len() - 1).min(index));
@@ -96,7 +253,7 @@ impl Problem {
     }
 
     /// The choice with these curves and the best amplitudes for them; `near` are amplitudes to begin with.
-    pub(super) fn judged(&self, curves: Vec<Vec<(usize, usize)>>, near: Option<&[usize]>) -> Choice {
+    pub(super) fn judged(&self, curves: Codes, near: Option<&[usize]>) -> Choice {
         let made: Option<Vec<Curve>> =
             curves.iter().enumerate().map(|(index, codes)| self.curve(index, codes)).collect();
         let Some(made) = made else {
@@ -128,15 +285,19 @@ impl Problem {
         let each = served.map(|(member, added)| {
             member.demand.extremes(|index, _| {
                 let added = added.get(index).copied().unwrap_or(0.0);
-                ((amplitude.value + added) * self.factor).clamp(0.0, 1.0) * self.full_v
+                self.volts(amplitude.value, added)
             })
         });
         each.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), each| (low.min(each.0), high.max(each.1)))
     }
 
+    fn volts(&self, amplitude: f64, added: f64) -> f64 {
+        ((amplitude + added) * self.factor).clamp(0.0, 1.0) * self.full_v
+    }
+
     /// Codes for curves given as (places where segments begin, heights at their ends), each rounding made good by the
     /// next segment.
-    fn coded(&self, shapes: &[Shape]) -> Vec<Vec<(usize, usize)>> {
+    fn coded(&self, shapes: &[Shape]) -> Codes {
         let of = |(segments, shape): (&Vec<SegmentGrids>, &Shape)| {
             let begins: Vec<(usize, f64)> = segments
                 .iter()
@@ -180,18 +341,23 @@ impl Problem {
         if count > 0.0 { sum / count } else { 0.0 }
     }
 
-    fn evolved(&self, start: u64, near: &[usize]) -> Choice {
-        let mut chance = Chance { state: start };
+    /// Shapes that meet what is wanted where their segments end.
+    fn spread(&self, start: usize) -> Vec<Shape> {
         // Segments of even length first, then ever shorter ones at low speed, where the demand bends.
-        let power = 1.0 + 0.5 * start as f64;
-        let mut parent: Vec<Shape> = Vec::new();
-        for (curve, segments) in self.curves.iter().enumerate() {
+        let power = 1.0 + 0.5 * (start % 8) as f64;
+        let of = |(curve, segments): (usize, &Vec<SegmentGrids>)| {
             let count = segments.len() as f64;
             let place = |index: usize| self.top_velocity * libm::pow(index as f64 / count, power);
             let begins = (0..segments.len()).map(place).collect();
             let heights = (1..=segments.len()).map(|index| self.wanted_height(curve, place(index))).collect();
-            parent.push(Shape { begins, heights });
-        }
+            Shape { begins, heights }
+        };
+        self.curves.iter().enumerate().map(of).collect()
+    }
+
+    /// The best descendant of shapes: each child takes its parent's place if it is no worse.
+    fn evolved(&self, mut parent: Vec<Shape>, seed: u64, near: &[usize]) -> Choice {
+        let mut chance = Chance { state: seed };
         let numbers: usize = self.curves.iter().map(|segments| 2 * segments.len()).sum();
         let tallest = parent.iter().flat_map(|shape| &shape.heights).fold(0.05, |most: f64, &each| most.max(each));
         let mut best = self.judged(self.coded(&parent), Some(near));
@@ -258,6 +424,13 @@ impl Problem {
         }
         steps
     }
+}
+
+/// Indices of the first speeds to look at among so many: the distances grow evenly from rest.
+fn first_looks(points: usize) -> BTreeSet<usize> {
+    let last = points.saturating_sub(1);
+    let at = |look: usize| last as f64 * (look * look) as f64 / (FIRST_LOOKS * FIRST_LOOKS) as f64;
+    (0..=FIRST_LOOKS).map(|look| libm::round(at(look)) as usize).collect()
 }
 
 fn segment((grids, &(from, slope)): (&SegmentGrids, &(usize, usize))) -> Segment {

@@ -250,9 +250,6 @@ fn oscillations(tuning: &Tuning) -> Vec<String> {
 }
 
 fn coarse(tuning: &Tuning, registers: &Registers, said: &mut Vec<String>) {
-    if tuning.setting.drive == Drive::Current {
-        return;
-    }
     let windings = tuning.windings();
     let supply_v = tuning.motor.supply.nominal_v;
     for tuned in &tuning.settings {
@@ -281,7 +278,11 @@ fn coarse(tuning: &Tuning, registers: &Registers, said: &mut Vec<String>) {
             Parameter::StandstillAmplitude => tuning.motor.wanted.currents_a.standstill,
             _ => tuning.motor.wanted.currents_a.of(state.unwrap_or(MotionState::ConstantVelocity)),
         };
-        let change = share * supply_v / windings.impedance_ohm(velocity) / wanted_a;
+        let change_a = match tuning.setting.drive {
+            Drive::Voltage => share * supply_v / windings.impedance_ohm(velocity),
+            Drive::Current => step,
+        };
+        let change = change_a / wanted_a;
         if change > COARSE {
             said.push(format!(
                 "one code of `{}` is coarse: it changes the current by {:.1} % of the wanted one",

@@ -1,6 +1,6 @@
 //! The tables `[[duty]]` of a motor file: what the motor does over and over.
 
-use super::{not_negative, positive};
+use super::quantity::{CURRENT, DURATION, not_negative, positive};
 use crate::bench::Problem;
 use crate::bench::tree::{Node, Table};
 
@@ -66,7 +66,7 @@ pub(super) fn read(node: &Node<'_>, top_velocity: f64) -> Result<Vec<DutyPhase>,
 
 fn phase(table: &Table<'_>, top_velocity: f64) -> Result<DutyPhase, Problem> {
     table.only(&["what", "velocity", "current_a", "duration_s"])?;
-    let duration_s = positive(table, "duration_s", "seconds")?;
+    let duration_s = positive(table, "duration_s", &DURATION)?;
     let velocity = table.get("velocity");
     let speed = || match velocity {
         None => Ok(top_velocity),
@@ -87,7 +87,7 @@ fn phase(table: &Table<'_>, top_velocity: f64) -> Result<DutyPhase, Problem> {
         (Some(node), Some(_)) => return Err(node.problem("`current_a` beside `what`", "one of the two")),
         (Some(_), None) => {
             alone("`current_a`")?;
-            Work::Current { current_a: not_negative(table, "current_a", "amperes")? }
+            Work::Current { current_a: not_negative(table, "current_a", &CURRENT)? }
         }
         (None, _) => {
             match table.need("what", "\"off\", \"hold\", \"run\", \"accelerate\" or \"decelerate\"")?.word(WORDS)? {

@@ -121,6 +121,34 @@ fn a_simulated_motor_swings_up_in_the_band_at_the_computed_rate_and_calms_down_b
     assert_eq!(seen, [true; 2]);
 }
 
+/// Two roots of −1 ± 10i and one of −0.5: what creeps back the slowest says nothing of the swing. What grows comes first.
+#[test]
+fn a_swing_is_told_though_something_creeps_back_more_slowly() {
+    let roots = |creeping: f64| {
+        #[rustfmt::skip]
+        let matrix = Matrix4::new(
+            -1.0, 10.0, 0.0, 0.0,
+            -10.0, -1.0, 0.0, 0.0,
+            0.0, 0.0, creeping, 0.0,
+            0.0, 0.0, 0.0, -40.0,
+        );
+        least_damped(matrix).unwrap()
+    };
+    let swing = roots(-0.5);
+    assert!((swing.growth_per_s + 1.0).abs() < 1e-9 && (swing.frequency_hz - 10.0 / TAU).abs() < 1e-9, "{swing:?}");
+    let growing = roots(0.25);
+    assert!((growing.growth_per_s - 0.25).abs() < 1e-9 && growing.frequency_hz == 0.0, "{growing:?}");
+    let creeping = least_damped(Matrix4::from_diagonal(&Vector4::new(-3.0, -1.0, -2.0, -4.0))).unwrap();
+    assert!((creeping.growth_per_s + 1.0).abs() < 1e-9 && creeping.frequency_hz == 0.0, "{creeping:?}");
+}
+
+#[test]
+fn numbers_beyond_all_reckoning_have_no_oscillation() {
+    let (data, load) = smooth();
+    let flat = MotorData { inductance_h: 1e-308, ..data };
+    assert_eq!(oscillation(&flat, &load, 25.0, 3.0, 100.0), None);
+}
+
 /// Of a full step, whose edges come as often as steps do.
 #[test]
 fn the_speed_at_which_steps_meet_the_swing_is_to_be_avoided() {

@@ -129,6 +129,11 @@ fn a_motor_that_induces_more_than_the_supply_feeds_it() {
     assert!(peak_v < 24.0 && (velocity - 1000.0).abs() < 30.0 && currents == [0.0; 2], "{velocity}");
     let (peak_v, velocity, currents) = spun(3.0);
     assert!(peak_v > 3.0 && velocity < 900.0 && currents[0] > 0.1, "{velocity}, {currents:?}");
+    // As soon as it is more, and not before.
+    let (_, _, currents) = spun(1.02 * peak_v);
+    assert_eq!(currents, [0.0; 2]);
+    let (_, _, currents) = spun(0.9 * peak_v);
+    assert!(currents[1] > 0.0, "{currents:?}");
 }
 
 #[test]

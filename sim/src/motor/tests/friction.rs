@@ -101,6 +101,35 @@ fn cutting_the_time_into_pieces_changes_nothing_that_matters() {
     assert_eq!((whole.now_ns(), cut.now_ns()), (100_000_000, 100_000_000));
 }
 
+/// A field that turns slowly away from a rotor which friction holds: in one piece and in pieces of 10 µs, at whose ends
+/// whether it breaks loose is asked anew. By hand: torque of the locked rotor reaches the friction a little later than the
+/// angle asin(T/(K·I)) of the field, by the lag of its current.
+#[test]
+fn a_rotor_breaks_loose_at_the_very_torque_of_its_friction() {
+    let (data, share, velocity) = (dry(0.1), 0.1, 20.0);
+    let at = |t: f64| Applied { angle_steps: velocity * t, velocity, smooth: true, ..Applied::held(0.0, share) };
+    let windings = data.windings(data.heat.ambient_c);
+    let full = windings.back_emf_v_s_per_rad * share * VOLTS / windings.resistance_ohm;
+    let lag_s = windings.inductance_h / windings.resistance_ohm;
+    let loose_s = libm::asin(0.1 / full) / core::f64::consts::FRAC_PI_2 / velocity + lag_s;
+    let mut whole = Motor::new(&data, &Load::default(), &Supply::constant(VOLTS));
+    let mut cut = whole.clone();
+    let pieces = libm::ceil((loose_s + 1e-3) / 1e-5) as u64;
+    whole.advance(pieces * 10_000, &at(0.0));
+    let mut loose_ns = None;
+    for piece in 0..pieces {
+        cut.advance((piece + 1) * 10_000, &at(piece as f64 * 1e-5));
+        if cut.velocity() != 0.0 {
+            loose_ns = loose_ns.or(Some(cut.now_ns()));
+        }
+    }
+    let loose_ns = loose_ns.expect("breaks loose") as f64;
+    assert!((loose_ns * 1e-9 - loose_s).abs() < 1e-4, "{loose_ns} ns, not {loose_s} s");
+    assert!(cut.position_steps() > 1e-3, "{}", cut.position_steps());
+    let share = whole.position_steps() / cut.position_steps();
+    assert!((share - 1.0).abs() < 1e-3, "{} and {}", whole.position_steps(), cut.position_steps());
+}
+
 /// One command for a whole smooth ramp, and the same in a thousand commands, each from where the ramp is by then; with a
 /// damper, which knows the ramp's velocity too.
 #[test]

@@ -5,8 +5,8 @@
 use stepchain::map::{Layout, MotionState, Parameter, Register, RegisterMap as _};
 use stepchain::reference::Latched;
 
-use super::super::{TURNING, Tuning};
-use super::{four_segments, maps, tuned, two_segments};
+use super::super::{Options, TURNING, Tuning, tune};
+use super::{big, demo, four_segments, maps, tuned, two_segments};
 use crate::motor::{Curve, Segment, sampling_factor, steady};
 
 /// More than this part of the wanted current nothing may be better.
@@ -193,6 +193,42 @@ fn two_segments_keep_the_currents_within_ten_percent_and_four_within_five() {
     assert!(two.worst_current_error <= 0.10, "{:?}", two.errors);
     assert!(four.worst_current_error <= 0.05, "{:?}", four.errors);
     assert!(four.worst_current_error < two.worst_current_error);
+}
+
+/// Also a big motor, whose demand bends sharply at low speed, and where the worst is there.
+#[test]
+fn more_segments_are_no_worse_than_fewer() {
+    let errors = [&Latched::LAYOUT, maps::FOUR_SEGMENTS].map(|layout| {
+        let tuning = tune(&big(), layout, &Options::default()).unwrap();
+        (tuning.worst_current_error, tuning.errors)
+    });
+    let [(two, _), (four, of_four)] = &errors;
+    assert!(four <= two, "{errors:?}");
+    // What another search (linear programming over slopes and amplitudes, rounded) reached with four segments.
+    assert!(*four <= 0.092, "{of_four:?}");
+}
+
+/// For every pair of currents that share a register: no code of it is better.
+#[test]
+fn no_code_of_a_map_of_currents_is_better() {
+    let register = maps::CURRENTS.register(Parameter::ConstantVelocityAmplitude, 0).unwrap();
+    let mut above = 0;
+    for step in 0..40 {
+        let mut file = demo();
+        file.wanted.currents_a.accelerating = 1.6 + 0.0137 * f64::from(step);
+        file.wanted.currents_a.decelerating = 1.6;
+        let wanted_a = file.wanted.currents_a;
+        let tuning = tune(&file, maps::CURRENTS, &Options::default()).unwrap();
+        let worst = |made_a: f64| {
+            let deviation = |state| (made_a / wanted_a.of(state) - 1.0).abs();
+            TURNING.into_iter().map(deviation).fold(0.0, f64::max)
+        };
+        let best = (0..=register.coding.mask()).map(|code| worst(Judge::value(register, code))).fold(2.0, f64::min);
+        let found = worst(tuning.setting.amplitudes.constant_velocity);
+        assert!((found - best).abs() < 1e-12, "{found}, best {best}, for {wanted_a:?}");
+        above += u32::from(tuning.setting.amplitudes.constant_velocity > 1.6);
+    }
+    assert!(above > 30, "{above}");
 }
 
 /// A curve of its own fits each state better than one for all.

@@ -137,6 +137,21 @@ fn an_overhauling_load_leaves_less_torque_to_slow_down_not_more() {
     }
 }
 
+/// A load that rubs the more the faster it turns: at the top its current makes half of its torque, though more could be had.
+#[test]
+fn a_ramp_asks_for_half_of_the_torque_of_the_wanted_current_also_where_the_motor_could_do_more() {
+    let mut file = demo();
+    (file.load.inertia_kg_m2, file.load.viscous_friction_n_m_s_per_rad) = (1e-4, 2e-3);
+    let tuning = tune(&file, &Latched::LAYOUT, &Options::default()).unwrap();
+    let half_n_m = 0.5 * file.motor.back_emf_v_s_per_rad * file.wanted.currents_a.accelerating;
+    let top = tuning.valid_to_velocity;
+    let needed_n_m = tuning.torque_n_m(MotionState::Accelerating, top);
+    assert!(needed_n_m <= half_n_m && needed_n_m > 0.99 * half_n_m, "{needed_n_m} of {half_n_m} at {top}");
+    let volts = tuning.volts(&tuning.setting, MotionState::Accelerating, top, file.supply.nominal_v);
+    let could_n_m = pull_out_torque_n_m(&tuning.windings(), volts, top);
+    assert!(could_n_m > 2.2 * needed_n_m, "{could_n_m}");
+}
+
 #[test]
 fn a_motor_starts_no_faster_than_it_may_turn() {
     let mut file = demo();

@@ -94,6 +94,12 @@ fn codes_that_are_coarse_are_told_by_name() {
     assert!(said(&demo(), maps::FEW_CODES, "one code of `constant-velocity amplitude` is coarse"));
     assert!(said(&demo(), maps::FEW_CODES, "one code of `back-EMF slope 1` is coarse"));
     assert!(!said(&demo(), &Latched::LAYOUT, "one code of `constant-velocity amplitude` is coarse"));
+    // By hand: 50 mA are 5.6 % of 0.9 A.
+    assert!(said(
+        &demo(),
+        maps::CURRENTS,
+        "one code of `standstill amplitude` is coarse: it changes the current by 5.6 %"
+    ));
 }
 
 #[test]
@@ -128,8 +134,8 @@ fn the_setting_is_for_windings_as_warm_as_they_get() {
     let options = Options { winding_c: Some(20.0), ..Options::default() };
     let cold = tune(&demo(), &Latched::LAYOUT, &options).unwrap();
     assert_eq!(cold.winding_c, 20.0);
-    // By hand: 1.7 Ω · 0.9 A of 24 V.
-    assert!((cold.settings[0].value - 1.7 * 0.9 / 24.0).abs() < 1e-5, "{:?}", cold.settings[0]);
+    // By hand: 1.7 Ω · 0.9 A of 24 V, all of them, since at rest microsteps take nothing.
+    assert!((cold.settings[0].value - 1.7 * 0.9 / 24.0).abs() < 1e-9, "{:?}", cold.settings[0]);
 }
 
 #[test]
