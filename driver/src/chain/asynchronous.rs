@@ -215,11 +215,8 @@ impl<M: ChainMap, S: SpiDevice, const N: usize> AsyncChain<M, S, N> {
         if const { Tables::<M>::ARE_WHOLE } {
             let next = |device| commands.get(device).copied().unwrap_or_default();
             let take = |device, found| {
-                // A reply is shorter than what may be wrong with one.
-                match (results.get_mut(device), found) {
-                    (Some(Ok(place)), Ok(reply)) => *place = reply,
-                    (Some(place), found) => *place = found,
-                    (None, _) => {}
+                if let Some(place) = results.get_mut(device) {
+                    *place = found;
                 }
             };
             return self.exchange_by_tables::<false>(next, take).await;

@@ -250,7 +250,7 @@ impl Replay {
             let before = self.since.iter().rev().find(|other| other.number < frame.number);
             let after_ns = before.map_or(later_ns, |before| before.end_ns);
             later_ns = frame.start_ns;
-            resets.push((Some(Edit::Reset { device, frame: frame.number }), Meaning::Reset { after_ns }));
+            resets.push((Some(Edit::Restart { device, frame: frame.number }), Meaning::Reset { after_ns }));
         }
         let first = self.since.first().map_or(0, |frame| frame.number);
         let words: Vec<_> =

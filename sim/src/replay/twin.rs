@@ -26,7 +26,7 @@ use crate::wire::BusEvent;
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum Edit {
     /// The device starts anew just before this frame.
-    Reset { device: usize, frame: u64 },
+    Restart { device: usize, frame: u64 },
     /// The device hears filler in place of its units of these frames; where a flag is given, it tells a refusal by it.
     Deaf { device: usize, frames: (u64, u64), refused: bool },
     /// The device hears a bit of its unit of this frame the other way; bit 0 is first on the wire.
@@ -180,10 +180,10 @@ impl Twin {
     pub(super) fn step(&mut self, frame: &Frame, edits: &[Edit]) -> Step {
         self.advance_to(frame.start_ns);
         for edit in edits {
-            if let Edit::Reset { device, frame: number } = *edit
+            if let Edit::Restart { device, frame: number } = *edit
                 && number == frame.number
             {
-                self.reset(device);
+                self.restart(device);
             }
         }
         if edits.contains(&Edit::Skip { frame: frame.number }) {
@@ -340,7 +340,7 @@ impl Twin {
             && !self.is_within_slack(device, difference, asked_ns)
     }
 
-    fn reset(&mut self, device: usize) {
+    fn restart(&mut self, device: usize) {
         if device >= self.devices() {
             return;
         }
