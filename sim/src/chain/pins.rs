@@ -18,6 +18,11 @@
 //! while another task keeps the processor (a transfer, a delay that blocks) is not lost either: it ends the wait, at
 //! the next poll, as an interrupt that is pending would.
 //!
+//! A wait for what will never come ends with [`PinError::NeverComes`] once nothing is left that could change a line. As long
+//! as a [motor](crate::device::MotorSetup) turns, or warms up towards a limit of its device, something may always come (it
+//! may fall out of step, or reach the switch), and such a wait lasts as long. Firmware that bounds its waits, by a delay
+//! beside them, meets the end of the delay here as on a board.
+//!
 //! ```
 //! use embassy_futures::block_on;
 //! use embedded_hal::digital::PinState;
@@ -69,8 +74,8 @@ pub struct VirtualInput {
 #[non_exhaustive]
 pub enum PinError {
     /// Nothing on the chain will change the line by itself, and no other future waits for an instant or a line at
-    /// which something might happen: a real firmware would wait for ever. Never where time goes
-    /// [by hand](VirtualChain::set_time_by_hand).
+    /// which something might happen: a real firmware would wait for ever. Never while a motor turns or warms up, see
+    /// [waiting](self#waiting); never where time goes [by hand](VirtualChain::set_time_by_hand).
     NeverComes,
 }
 

@@ -96,14 +96,13 @@ impl World {
         for armed in self.scopes.iter_mut().filter(|armed| armed.next_ns == at_ns && at_ns <= armed.last_ns) {
             armed.next_ns = at_ns.saturating_add(armed.trace.sample_ns);
             let Some(device) = self.devices.get(armed.device) else { continue };
-            let (Some(motor), Some(axis)) = (device.motor(armed.axis, at_ns), device.axes().get(armed.axis)) else {
-                continue;
-            };
+            let commanded_steps = device.commanded_steps(armed.axis, at_ns);
+            let (Some(motor), Some(angle_steps)) = (device.motor(armed.axis, at_ns), commanded_steps) else { continue };
             armed.trace.samples.push(Sample {
                 time_ns: at_ns,
                 voltages_v: motor.voltages_v(),
                 currents_a: motor.currents_a(),
-                angle_steps: axis.position(at_ns) as f64 / f64::from(axis.microsteps_per_step()),
+                angle_steps,
             });
         }
     }
@@ -175,6 +174,23 @@ mod tests {
             assert!((found / expected - 1.0).abs() < 1e-4, "{found}, not {expected}, {state:?}");
         }
         assert_eq!(chain.current_without_droop_a(0, 0, MotionState::Standstill), None);
+    }
+
+    /// By hand: 100 steps/s are a period in 40 ms, so five in 0.2 s, whatever the counter says.
+    #[test]
+    fn another_number_of_the_counter_turns_no_field_and_makes_no_periods() {
+        let chain = turning();
+        chain.advance_ns(200_000_000 - chain.now_ns());
+        let window = Window { sample_ns: 100_000, before_ns: 0, after_ns: 202_000_000 };
+        chain.arm_scope(1, 0, chain.now_ns(), &window);
+        chain.advance_ns(100_000_000);
+        chain.set_position(1, 0, -12_345);
+        chain.advance_ns(110_000_000);
+        let [trace] = chain.scope_traces().try_into().unwrap();
+        let figures = trace.figures(&crate::scope::Cursors::whole(&trace), None).unwrap();
+        assert_eq!(figures.periods, Some(5));
+        let steps = trace.samples.windows(2).map(|pair| pair[1].angle_steps - pair[0].angle_steps);
+        assert!(steps.fold(0.0, |most: f64, step| most.max(step.abs())) < 0.1, "the field goes on as it went");
     }
 
     #[test]

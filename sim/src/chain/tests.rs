@@ -2,6 +2,7 @@
 
 #![allow(clippy::unusual_byte_groupings, reason = "bytes are grouped by devices")]
 
+mod motor_stories;
 mod motors;
 mod watching;
 

@@ -111,7 +111,8 @@ A command without an argument is a word: lift = \"take_status\".
 Motors, each in a table such as [motor.lift]; without one the rotor follows the
 counter. With one it is a model of currents, torque and heat, device and home
 switch see what it does, and reached_steps is where the rotor is. A load with a
-torque turns the rotor whenever the bridge lets go, as from power-up on.
+torque turns the rotor whenever the bridge lets go, as from power-up on: give it
+an end stop to lie on, as in examples/pond-sampler.toml.
   file = \"motors/demo.toml\"     # seen from the bench; what it says, unless here:
   load_torque_n_m, load_inertia_kg_m2, load_dry_friction_n_m,
   load_viscous_friction_n_m_s_per_rad

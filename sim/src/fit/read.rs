@@ -52,6 +52,9 @@ const STEADY: &[&str] = &[
 const RECORDING: &[&str] = &["time_s", "back_emf_v"];
 const KINDS: &str = "`velocity,amplitude_v,current_a` for steady points, or `time_s,back_emf_v` for a recording";
 
+/// Beyond this no voltage is one of a winding.
+const MOST_V: f64 = 1e5;
+
 /// Reads measurements from disk.
 ///
 /// # Errors
@@ -71,6 +74,9 @@ pub fn load(path: &Path, defaults: &Defaults) -> Result<Measurements, Problem> {
 pub fn parse(file: &str, bytes: &[u8], defaults: &Defaults) -> Result<Measurements, Problem> {
     // A mark that some spreadsheets put in front of UTF-8.
     let bytes = bytes.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(bytes);
+    if bytes.contains(&0) {
+        return Err(Problem::of_file(file, "bytes that are no text", "CSV in UTF-8"));
+    }
     let text = String::from_utf8_lossy(bytes);
     // Numbers need no quotation marks, so that a row is a line, and a field's place is counted in it as it stands.
     let lines =
@@ -232,7 +238,8 @@ fn samples<'a>(columns: &Columns, rows: impl Iterator<Item = Row<'a>>) -> Result
             None => "`time_s`: a number of seconds".to_owned(),
         };
         let at_s = row.number(time, &expected, |at_s| before.is_none_or(|before| at_s > before))?;
-        samples.push((at_s, row.number(volts, "`back_emf_v`: a number of volts", |_| true)?));
+        let expected = format!("`back_emf_v`: a number of volts between -{MOST_V} and {MOST_V}");
+        samples.push((at_s, row.number(volts, &expected, |volts| volts.abs() <= MOST_V)?));
     }
     Ok(samples)
 }
@@ -322,6 +329,11 @@ mod tests {
             (
                 "velocity,amplitude_v,current_a,rotor\n1,2,3,free\n",
                 "m.csv:2:7: found `free`, expected `rotor`: `turning`",
+            ),
+            ("v\0e\0l\0", "m.csv: found bytes that are no text, expected CSV in UTF-8"),
+            (
+                "time_s,back_emf_v\n1,1e200\n",
+                "m.csv:2:3: found 1e200, expected `back_emf_v`: a number of volts between",
             ),
             ("time_s\n1\n", "found no column `back_emf_v`"),
             ("back_emf_v\n1\n", "found no column `time_s`"),

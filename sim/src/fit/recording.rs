@@ -36,6 +36,12 @@ pub(super) struct Told {
 const SMALL: f64 = 0.25;
 /// A sign counts as changed when the voltage is beyond this share of the greatest peak on the other side.
 const SURE: f64 = 0.1;
+/// A step of time beyond so many usual ones is a gap: what a half wave was in there nobody knows.
+const GAP: f64 = 3.0;
+/// A peak of equal values over more than this share of a half wave is none: the instrument has cut it off. Cut off at 95 % of
+/// its height a sine is flat for this long, and has lost 1 % of its area; one of whole levels is as flat where 16 of them
+/// are its height.
+const FLAT: f64 = 0.2;
 /// Fewest half waves, and fewest samples in each of them.
 pub(super) const LEAST_WAVES: usize = 6;
 pub(super) const LEAST_SAMPLES: usize = 10;
@@ -46,6 +52,16 @@ struct Piece {
     area: f64,
     peak: f64,
     samples: usize,
+    /// Samples that are just as high as the peak.
+    level: usize,
+    /// Longest step from one sample to the next, in seconds.
+    longest_s: f64,
+}
+
+impl Piece {
+    fn is_flat(&self) -> bool {
+        self.level as f64 > FLAT * self.samples as f64
+    }
 }
 
 /// Reads the constant from samples (seconds, volts).
@@ -55,11 +71,13 @@ struct Piece {
 pub(super) fn read(samples: &[(f64, f64)], teeth: f64) -> Result<Told, (String, String)> {
     let mut offset_v = 0.0;
     let mut told = None;
+    let gap_s = GAP * usual_step_s(samples);
     // The offset moves the crossings a little, and so the areas: three rounds leave nothing of that.
     for _ in 0..3 {
         let pieces = pieces(samples, offset_v);
         let peak = pieces.iter().map(|piece| piece.peak.abs()).fold(0.0, f64::max);
-        let kept: Vec<_> = pieces.into_iter().filter(|piece| piece.peak.abs() >= SMALL * peak).collect();
+        let is_kept = |piece: &Piece| piece.peak.abs() >= SMALL * peak && piece.longest_s <= gap_s;
+        let kept: Vec<_> = pieces.into_iter().filter(is_kept).collect();
         if kept.len() < LEAST_WAVES {
             return Err((
                 format!("{} whole half waves of the voltage", kept.len()),
@@ -71,6 +89,13 @@ pub(super) fn read(samples: &[(f64, f64)], teeth: f64) -> Result<Told, (String, 
             return Err((
                 format!("half waves of {fewest} samples"),
                 format!("at least {LEAST_SAMPLES} in each: sample more often or turn more slowly"),
+            ));
+        }
+        let flat = kept.iter().filter(|piece| piece.is_flat()).count();
+        if 4 * flat > kept.len() {
+            return Err((
+                format!("{flat} of {} half waves with a flat top", kept.len()),
+                "whole peaks: the instrument cuts them off; give it a greater range".to_owned(),
             ));
         }
         let solved = solve(&kept, teeth);
@@ -106,13 +131,27 @@ fn pieces(samples: &[(f64, f64)], offset_v: f64) -> Vec<Piece> {
     crossings.windows(2).map(|ends| piece(samples, offset_v, ends[0], ends[1])).collect()
 }
 
+/// The step of time between two samples that half of all steps do not exceed.
+fn usual_step_s(samples: &[(f64, f64)]) -> f64 {
+    let mut steps: Vec<f64> = samples.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
+    steps.sort_by(f64::total_cmp);
+    steps.get(steps.len() / 2).copied().unwrap_or(0.0)
+}
+
 /// The area between two crossings by the trapezoidal rule, made good for what its chords cut off a half sine.
 fn piece(samples: &[(f64, f64)], offset_v: f64, from_s: f64, to_s: f64) -> Piece {
     let first = samples.partition_point(|sample| sample.0 <= from_s);
     let end = samples.partition_point(|sample| sample.0 < to_s);
     let inside = samples.get(first..end).unwrap_or_default().iter().map(|&(at_s, volts)| (at_s, volts - offset_v));
     let (mut area, mut peak, mut before) = (0.0, 0.0_f64, (from_s, 0.0));
+    let (mut level, mut longest_s) = (0, 0.0_f64);
     for sample in inside.chain([(to_s, 0.0)]) {
+        longest_s = longest_s.max(sample.0 - before.0);
+        level = match () {
+            () if sample.1 == peak => level + 1,
+            () if sample.1.abs() > peak.abs() => 1,
+            () => level,
+        };
         area += 0.5 * (sample.1 + before.1) * (sample.0 - before.0);
         peak = if sample.1.abs() > peak.abs() { sample.1 } else { peak };
         before = sample;
@@ -120,7 +159,7 @@ fn piece(samples: &[(f64, f64)], offset_v: f64, from_s: f64, to_s: f64) -> Piece
     let samples = end.saturating_sub(first);
     // Of a half sine in n parts the chords enclose 1 − (π/n)²/12 (Euler and Maclaurin).
     let part = core::f64::consts::PI / samples.max(1) as f64;
-    Piece { from_s, to_s, area: area * (1.0 + part * part / 12.0), peak, samples }
+    Piece { from_s, to_s, area: area * (1.0 + part * part / 12.0), peak, samples, level, longest_s }
 }
 
 /// The least squares of area = sign·2·ψ + offset·duration.
@@ -197,6 +236,34 @@ mod tests {
             assert!((told.offset_v - offset_v).abs() < 2e-3, "{} for {offset_v}", told.offset_v);
             assert!(told.half_waves.len() > 50, "{}", told.half_waves.len());
         }
+    }
+
+    fn sine(volts: impl Fn(f64) -> f64) -> Vec<(f64, f64)> {
+        let at = (0..4000).map(|index| f64::from(index) * 1e-4);
+        at.map(|at_s| (at_s, volts(libm::sin(2.0 * PI * 40.0 * at_s)))).collect()
+    }
+
+    /// By hand: cut off at a third of its height a sine has less than half of its area; at 90 % it has lost 3 %.
+    #[test]
+    fn peaks_that_the_instrument_has_cut_off_are_refused() {
+        for cut_v in [1.0, 2.7] {
+            let (found, expected) = read(&sine(|sine| (3.0 * sine).clamp(-cut_v, cut_v)), 50.0).unwrap_err();
+            assert!(found.contains("flat top") && expected.contains("greater range"), "{found}, {expected}");
+        }
+        // One side alone, as an instrument with a wrong zero does it.
+        assert!(read(&sine(|sine| (3.0 * sine).min(1.5)), 50.0).is_err());
+        // 32 levels to the peak are coarse, but nothing is lost.
+        let levels = read(&sine(|sine| libm::round(32.0 * sine) / 32.0 * 3.0), 50.0).unwrap();
+        assert!((levels.back_emf_v_s_per_rad / (50.0 * 3.0 / (80.0 * PI)) - 1.0).abs() < 2e-3, "{levels:?}");
+    }
+
+    #[test]
+    fn a_gap_in_the_recording_costs_the_half_waves_around_it_and_no_more() {
+        let mut samples = sine(|sine| 3.0 * sine);
+        samples.drain(1001..1400);
+        let told = read(&samples, 50.0).unwrap();
+        assert!((told.back_emf_v_s_per_rad / (50.0 * 3.0 / (80.0 * PI)) - 1.0).abs() < 1e-5, "{told:?}");
+        assert!(told.half_waves.len() >= 24, "{}", told.half_waves.len());
     }
 
     #[test]

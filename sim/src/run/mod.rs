@@ -135,8 +135,18 @@ pub fn run_watched<E: From<Problem>>(
 
 /// Lets the motors come to rest, so that where they are is where they stay.
 fn settle(rig: &mut Rig<'_>) {
-    if rig.bench.axes.iter().any(|axis| axis.motor.is_some()) && !rig.chain.run_until_settled(SETTLING_NS) {
-        rig.find(None, format!("a motor is still not at rest {} s after the last step", seconds(SETTLING_NS)));
+    if !rig.bench.axes.iter().any(|axis| axis.motor.is_some()) || rig.chain.run_until_settled(SETTLING_NS) {
+        return;
+    }
+    let waited_s = seconds(SETTLING_NS);
+    rig.find(None, format!("a motor is still not at rest {waited_s} s after the last step"));
+    for (index, axis) in rig.bench.axes.iter().enumerate() {
+        let turns = rig.chain.motor(axis.device, axis.axis.into()).is_some_and(|motor| motor.velocity().abs() > 1.0);
+        if turns && !rig.chain.is_moving(axis.device, axis.axis.into()) {
+            let text =
+                "is turned by its load: give that an end stop to lie on (`[machine.AXIS]`), or keep the bridge driven";
+            rig.find(Some(index), format!("`{}` makes no steps and {text}", axis.name));
+        }
     }
 }
 

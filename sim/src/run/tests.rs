@@ -240,6 +240,17 @@ fn a_device_that_resets_itself_and_a_bus_that_is_too_fast_are_found() {
     assert!(rig.findings[0].text.contains("a clock of 6000000 Hz"), "{:?}", rig.findings);
 }
 
+/// The demo motor's weight falls as long as nothing holds it.
+#[test]
+fn a_load_that_falls_is_found_with_what_helps_and_one_on_a_stop_is_not() {
+    let motor = "[motor.a]\nfile = \"../examples/motors/demo.toml\"\n[[step]]\nat_s = 0.01\na = \"take_status\"\n";
+    let falls = |told: &&str| told.starts_with("`a` makes no steps and is turned by its load");
+    let falling = outcome("latched", motor);
+    assert!(findings(&falling).iter().any(falls), "{:#?}", findings(&falling));
+    let lying = outcome("latched", &format!("[machine.a]\nend_stops = [-0.5, 900]\n{motor}"));
+    assert!(!findings(&lying).iter().any(falls), "{:#?}", findings(&lying));
+}
+
 #[test]
 fn the_same_bench_gives_the_same_outcome() {
     assert_eq!(outcome("fixed-word", MOVES), outcome("fixed-word", MOVES));

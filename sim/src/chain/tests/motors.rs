@@ -16,30 +16,30 @@ fn data() -> MotorData {
     .motor
 }
 
-fn setup() -> MotorSetup {
+pub(super) fn setup() -> MotorSetup {
     MotorSetup::new(&data(), &Load { inertia_kg_m2: 9e-6, ..Load::default() }, &Supply::constant(24.0))
 }
 
-fn attached(setup: &MotorSetup) -> VirtualChain {
+pub(super) fn attached(setup: &MotorSetup) -> VirtualChain {
     let chain = chain(LATCHED, 1);
     chain.attach_motor(0, 0, setup);
     chain
 }
 
 /// Sends units of the latched map.
-fn send(chain: &VirtualChain, units: &[u16]) {
+pub(super) fn send(chain: &VirtualChain, units: &[u16]) {
     units.iter().for_each(|unit| chain.spi().write(&unit.to_be_bytes()).unwrap());
 }
 
 /// 16 microsteps a step, an amplitude of a quarter in motion and a tenth at rest; stops by the profile ramp, driven.
-const SET: [u16; 8] = [0x8815, 0x0004, 0x8820, 0x0033, 0x8821, 0x0080, 0x8811, 0x01F4];
-const STOP: [u16; 1] = [0x3918];
+pub(super) const SET: [u16; 8] = [0x8815, 0x0004, 0x8820, 0x0033, 0x8821, 0x0080, 0x8811, 0x01F4];
+pub(super) const STOP: [u16; 1] = [0x3918];
 /// 200 steps up, 200 steps down.
-const UP: [u16; 2] = [0x6800, 200 * 16];
-const DOWN: [u16; 2] = [0x6C00, 200 * 16];
+pub(super) const UP: [u16; 2] = [0x6800, 200 * 16];
+pub(super) const DOWN: [u16; 2] = [0x6C00, 200 * 16];
 
 /// What can be seen of a chain with a motor, to the last bit.
-fn seen(chain: &VirtualChain) -> (String, u64, [u64; 4], u64) {
+pub(super) fn seen(chain: &VirtualChain) -> (String, u64, [u64; 4], u64) {
     let motor = chain.motor(0, 0).unwrap();
     let [a, b] = motor.currents_a();
     let bits = [a, b, chain.rotor_steps(0, 0), motor.heat().winding_c].map(f64::to_bits);

@@ -66,6 +66,12 @@ impl Device {
         commanded_steps.map_or_else(|| of_axis.lost_steps(now_ns), |steps| steps - self.rotor_steps(axis, now_ns))
     }
 
+    /// Where the rotor of an axis' motor is told to be, in full steps from where it was at power-up, whatever numbers the
+    /// counter was given meanwhile; `None` without a motor.
+    pub(crate) fn commanded_steps(&self, axis: usize, now_ns: u64) -> Option<f64> {
+        self.axes.get(axis)?.commanded_steps(now_ns)
+    }
+
     /// Whether every motor has come to rest: nothing turns, and no current changes.
     #[must_use]
     pub fn is_settled(&self) -> bool {
