@@ -120,3 +120,69 @@ fn the_example_of_the_help_runs() {
     let help = replay(&["--help"]).out;
     assert!(help.contains("stepchain replay tests/captures/two_latched.vcd --map latched"), "{help}");
 }
+
+#[test]
+fn a_recording_that_was_read_in_a_wrong_way_is_asked_about() {
+    let capture = golden("slide_dipper.vcd");
+    let said = "is it the right map? Other reasons are another SPI mode (--guess)";
+    for wrong in [&["--map=latched", "--mode=1"][..], &["--map=latched", "--bit-order=lsb"]] {
+        let ran = replay(&[&[capture.as_str(), "--from-power-up"], wrong].concat());
+        assert!(ran.exit == 1 && ran.err.contains(said), "{wrong:?}: {}{}", ran.out, ran.err);
+    }
+    // One divergence is no reason to ask.
+    let odd = acceleration("replay-one.csv", "03a9");
+    let ran = replay(&[odd.to_str().unwrap(), "--map", "latched", "--from-power-up"]);
+    assert!(ran.exit == 1 && !ran.err.contains(said), "{}", ran.err);
+}
+
+#[test]
+fn frames_that_are_too_short_for_the_chain_are_told_with_their_length() {
+    let well = acceleration("replay-short.csv", "03e8");
+    let ran = replay(&[well.to_str().unwrap(), "--map", "latched", "--devices", "2"]);
+    assert_eq!(ran.exit, 2);
+    let said = "found no whole answer to compare in frames of 16 bits, expected 2 units of 16 bits in a frame";
+    assert!(ran.err.contains(said), "{}", ran.err);
+}
+
+#[test]
+fn the_page_has_the_current_of_a_motor_where_one_is_given() {
+    let motor = Path::new(env!("CARGO_MANIFEST_DIR")).join("../examples/motors/demo.toml");
+    let given = |axis: &str| format!("--motor={axis}={}", motor.display());
+    let currents = |name: &str, arguments: &[&str]| {
+        let out = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+        let capture = golden("slide_dipper.vcd");
+        let always = [capture.as_str(), "--map=latched", "--from-power-up", "--force", "--out", out.to_str().unwrap()];
+        let ran = replay(&[&always[..], arguments].concat());
+        assert_eq!(ran.exit, 0, "{}{}", ran.out, ran.err);
+        ["report.html", "report.svg"].map(|file| {
+            let text = std::fs::read_to_string(out.join(file)).unwrap();
+            text.matches("current of the virtual motor, A").count()
+        })
+    };
+    assert_eq!(currents("replay-no-motor", &[]), [0, 0]);
+    assert_eq!(currents("replay-a-motor", &[&given("1.0")]), [1, 1]);
+    for (argument, said) in [
+        (given("2.0"), "a motor for axis 0 of device 2, which the chain does not have"),
+        ("--motor=0.0=nowhere.toml".to_owned(), "nowhere.toml: found nothing that can be read"),
+        ("--motor=0=nowhere.toml".to_owned(), "expected device.axis=motor file"),
+        ("--ignore=bussy".to_owned(), "did you mean `busy`?"),
+    ] {
+        let ran = replay(&[&golden("slide_dipper.vcd"), "--map=latched", &argument]);
+        assert!(ran.exit == 2 && ran.err.contains(said), "{argument}: {}", ran.err);
+    }
+}
+
+/// The first half of a capture agrees in all that it has, but is no whole regression test.
+#[test]
+fn a_recording_that_was_cut_off_does_not_agree_as_a_library_call_either() {
+    use stepchain::{map::RegisterMap, reference::Latched};
+    let whole = golden("two_latched.vcd");
+    let text = std::fs::read_to_string(&whole).unwrap();
+    let cut = file("replay-cut.vcd", &text[..text.len() * 3 / 4]);
+    let options = stepchain_sim::replay::Options::default();
+    let check = |path: &Path| stepchain_sim::replay::check(path, &Latched::LAYOUT, &options).unwrap();
+    assert!(check(whole.as_ref()).agrees());
+    let outcome = check(&cut);
+    assert!(outcome.divergences.is_empty() && outcome.counts.answers > 0 && !outcome.agrees(), "{outcome}");
+    assert_eq!(replay(&[cut.to_str().unwrap(), "--map", "latched"]).exit, 1);
+}

@@ -12,8 +12,8 @@ use super::decode::{Ahead, Chain, Reading, quiet_reader, tell_guess};
 use super::run::check_free;
 use super::{Failure, Format, Output, Verdict};
 use crate::bench::map_of;
-use crate::capture::{self, Item, Seconds};
-use crate::device::Switch;
+use crate::capture::{self, Frame, Item, Seconds, known_words};
+use crate::device::{MotorSetup, Switch};
 use crate::replay::{Divergence, Options, Replay, has_both_lines};
 
 use story::Story;
@@ -36,6 +36,9 @@ pub(super) struct Arguments {
     /// A home switch: device.axis=from:to, closed between two places in full steps from where the recording began.
     #[arg(long, value_name = "D.A=FROM:TO", value_parser = switch, allow_hyphen_values = true)]
     switch: Vec<(usize, usize, Switch)>,
+    /// A motor to draw the currents of: device.axis=motor file; more than one by repeating it.
+    #[arg(long, value_name = "D.A=MOTOR", value_parser = motor)]
+    motor: Vec<(usize, usize, PathBuf)>,
     /// By how much the instants of the recording may be off.
     #[arg(long, value_name = "SECONDS", default_value_t = 1e-6, value_parser = tolerance)]
     time_tolerance: f64,
@@ -50,6 +53,9 @@ pub(super) struct Arguments {
     clock_tolerance: f64,
 }
 
+/// Divergences from which on it is asked whether the recording was read as it should be, if many answers have one.
+const MANY: u64 = 4;
+
 const EXAMPLE: &str = "\
 Example: did two devices do what they were told?
   stepchain replay tests/captures/two_latched.vcd --map latched
@@ -62,6 +68,10 @@ as that says, so that one cause is told once.
 Not compared, but taken over: measured values, conditions from outside (unless
 --strict), what was before the recording (unless --from-power-up), motion until an
 axis was seen to stand with all its ramp registers known, and what --ignore names.
+
+With --motor the page of --out has the current of a motor, too. It is the virtual one's:
+of the motor file, its load and supply, without end stops, and of registers as far as
+they are known. Its device sees that current, and may trip where the captured did not.
 
 Exit: 0 all that could be compared agrees, 1 there is a divergence or something is
 wrong with the recording, 2 it cannot be used, or not beyond the place that is told.";
@@ -89,6 +99,24 @@ fn switch(text: &str) -> Result<(usize, usize, Switch), String> {
     read().ok_or_else(|| "expected device.axis=from:to, the lesser place first, as 0.0=-3:0".to_owned())
 }
 
+fn motor(text: &str) -> Result<(usize, usize, PathBuf), String> {
+    let read = || {
+        let (who, file) = text.split_once('=')?;
+        let (device, axis) = who.split_once('.')?;
+        (!file.is_empty()).then_some((device.parse().ok()?, axis.parse().ok()?, PathBuf::from(file)))
+    };
+    read().ok_or_else(|| "expected device.axis=motor file, as 0.0=motor.toml".to_owned())
+}
+
+/// The motors, as their files say.
+fn motors(wanted: &[(usize, usize, PathBuf)]) -> Result<Vec<(usize, usize, MotorSetup)>, Failure> {
+    let setup = |(device, axis, path): &(usize, usize, PathBuf)| {
+        let file = crate::motor::load(path).map_err(Failure::input)?;
+        Ok((*device, *axis, MotorSetup::from(&file)))
+    };
+    wanted.iter().map(setup).collect()
+}
+
 /// A divergence as JSON Lines have it.
 #[derive(Serialize)]
 struct Line<'a> {
@@ -110,6 +138,7 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
     let map = reading.map.as_deref();
     let map = map.ok_or_else(|| Failure::Input("found no --map, expected the devices' map".to_owned()))?;
     let layout = map_of(map, Path::new("")).map_err(Failure::input)?;
+    let motors = motors(&arguments.motor)?;
     if let Some(out) = &arguments.out {
         check_free(out, arguments.force)?;
     }
@@ -118,7 +147,8 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
     let mut ahead = Ahead::new(capture);
     let chain = reading.chain(layout, &ahead, output)?;
     let mut story = arguments.out.as_ref().map(|_| Story::new(&chain));
-    let Chain { devices, order, .. } = chain;
+    let Chain { devices, order, ref dictionary, .. } = chain;
+    let (known, words) = known_words(ahead.frames(), dictionary, devices, order);
     tell_guess(ahead.capture.facts(), output)?;
     let first: Vec<_> = ahead.frames().cloned().collect();
     has_both_lines(&file, &first).map_err(Failure::input)?;
@@ -129,6 +159,7 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
         ignore: arguments.ignore.clone(),
         strict: arguments.strict,
         switches: arguments.switch.clone(),
+        motors,
         time_tolerance_ns: Some((arguments.time_tolerance * 1e9).round() as u64),
         clock_tolerance: arguments.clock_tolerance / 100.0,
         ..Options::default()
@@ -174,11 +205,26 @@ pub(super) fn replay(arguments: &Arguments, output: &mut Output<'_>) -> Result<V
         output.out.flush()?;
         return Err(Failure::input(error));
     }
+    // What was found stands before what there is to say about it, whoever reads both.
+    output.out.flush()?;
     let counts = replay.counts();
     if counts.answers == 0 {
+        let unit = layout.wire.unit_bits;
+        let found =
+            first.iter().map(Frame::bits).max().map_or(String::new(), |bits| format!(" in frames of {bits} bits"));
+        let plural = if devices == 1 { "" } else { "s" };
         return Err(Failure::Input(format!(
-            "{file}: found no whole answer to compare, expected frames of {devices} units"
+            "{file}: found no whole answer to compare{found}, expected {devices} unit{plural} of {unit} bits in a frame"
         )));
+    }
+    let is_doubtful = known * 10 < words * 9 || counts.divergences >= MANY && counts.divergences * 8 >= counts.answers;
+    if counts.divergences > 0 && is_doubtful {
+        writeln!(
+            output.err,
+            "stepchain: the map knows {known} of the first {words} words that were sent, and there are {} divergences in {} \
+             answers: is it the right map? Other reasons are another SPI mode (--guess), bit order or number of devices",
+            counts.divergences, counts.answers
+        )?;
     }
     Ok(if counts.divergences + show.troubles == 0 { Verdict::NothingWrong } else { Verdict::Found })
 }

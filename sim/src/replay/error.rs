@@ -5,6 +5,7 @@ use std::fmt;
 use stepchain::map::Flaw;
 
 use crate::capture;
+use crate::spelling::nearest;
 
 /// Why a recording cannot be compared.
 #[derive(Debug)]
@@ -21,6 +22,20 @@ pub enum Error {
     },
     /// The map and the number of devices make no chain.
     Chain(Flaw),
+    /// A motor was given for an axis that is not there.
+    Motor {
+        /// The device.
+        device: usize,
+        /// Its axis.
+        axis: usize,
+    },
+    /// No flag or register of the map has the name that is to be ignored.
+    Name {
+        /// The name.
+        name: String,
+        /// Those that there are.
+        names: Vec<String>,
+    },
     /// A switch was given for an axis that is not there.
     Switch {
         /// The device.
@@ -41,6 +56,16 @@ impl fmt::Display for Error {
                 )
             }
             Self::Chain(flaw) => write!(f, "this map and number of devices make no chain: {flaw}"),
+            Self::Motor { device, axis } => {
+                write!(f, "a motor for axis {axis} of device {device}, which the chain does not have")
+            }
+            Self::Name { name, names } => write!(
+                f,
+                "nothing that an answer tells is called `{name}`, so it cannot be ignored{}; this map has {}",
+                nearest(name, names.iter().map(String::as_str))
+                    .map_or(String::new(), |near| format!(" (did you mean `{near}`?)")),
+                names.join(", ")
+            ),
             Self::Switch { device, axis } => {
                 write!(f, "a switch for axis {axis} of device {device}, which the chain does not have")
             }

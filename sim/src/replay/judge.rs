@@ -271,6 +271,15 @@ impl Replay {
         if tells_reset {
             found.append(&mut resets);
         }
+        if raised(Flag::CrcMismatch) {
+            // Any bit makes a check wrong, of filler too, so that it cannot be told which it was.
+            for frame in frames().take(EDGES) {
+                let word = words.iter().find(|word| (word.frames.0..=word.frames.1).contains(&frame.number));
+                let word = word.map_or("filler", |word| word.text.as_str()).to_owned();
+                let meaning = Meaning::Garbled { flag: Flag::CrcMismatch, sent: Some((word, frame.number)) };
+                found.push((Some(Edit::Flip { device, frame: frame.number, bit: 0 }), meaning));
+            }
+        }
         deaf(false, &mut found);
         found.append(&mut resets);
         let unit = usize::from(twin.layout().wire.unit_bits);
@@ -419,6 +428,11 @@ fn meaning_of(differences: &[Difference]) -> Meaning {
     };
     for difference in differences {
         match difference {
+            Difference::Flag { bit, captured: true }
+                if matches!(bit.flag, Flag::CrcMismatch | Flag::CommandUnknown) =>
+            {
+                return Meaning::Garbled { flag: bit.flag, sent: None };
+            }
             Difference::Flag { bit, .. } if is_condition(bit.flag) => return Meaning::Condition { flag: bit.flag },
             Difference::Flag { bit, .. } if is_of_motion(bit.flag) => return Meaning::Motion,
             Difference::State { .. } => return Meaning::Motion,

@@ -7,10 +7,13 @@ use stepchain::map::Flag;
 use crate::capture::Seconds;
 use crate::report::number;
 
+/// Bits beyond which a wrong answer is no longer put down to a disturbance alone.
+const MANY_BITS: u32 = 8;
+
 /// What is most likely behind a divergence.
 ///
-/// All but the last four were tried: a virtual chain to which this was done answers as captured, and goes on to do so as
-/// far as the replay looks ahead, where the undisturbed one does not.
+/// All but the last four, and [`Garbled`](Self::Garbled) without what was sent, were tried: a virtual chain to which this
+/// was done answers as captured, and goes on to do so as far as the replay looks ahead, where the undisturbed one does not.
 #[derive(Clone, Debug, PartialEq)]
 #[non_exhaustive]
 pub enum Meaning {
@@ -46,6 +49,13 @@ pub enum Meaning {
         frame: u64,
         /// Which bit of the device's unit, 0 for the first on the wire.
         bit: usize,
+    },
+    /// The device says that it cannot make out what it was sent. Which bits came otherwise it does not say.
+    Garbled {
+        /// Which flag says so.
+        flag: Flag,
+        /// What was sent and in which frame, where a trial has shown that.
+        sent: Option<(String, u64)>,
     },
     /// Bits of the answer came the other way; the device itself goes on as expected.
     ReadBits {
@@ -99,6 +109,7 @@ impl Meaning {
             Self::Unheard { .. } => "unheard word",
             Self::MissedEdge { .. } => "missed chip-select edge",
             Self::SentBit { .. } => "bit error on mosi",
+            Self::Garbled { .. } => "garbled word",
             Self::ReadBits { .. } => "bit error on miso",
             Self::Stuck { .. } => "stuck line",
             Self::Slip { .. } => "clock slip",
@@ -128,6 +139,19 @@ impl fmt::Display for Meaning {
             Self::SentBit { word, frame, bit } => {
                 write!(f, "bit {bit} of the device's unit in frame {frame} (`{word}`) was heard the other way: ")?;
                 f.write_str("a bit error on mosi")
+            }
+            Self::Garbled { flag, sent: Some((word, frame)) } => {
+                write!(f, "the device tells {}: `{word}` of frame {frame} has reached it otherwise: ", flag.name())?;
+                f.write_str("a bit error on mosi")
+            }
+            Self::Garbled { flag, sent: None } => write!(
+                f,
+                "the device tells {}: what reached it is not what was sent, or not what the map says",
+                flag.name()
+            ),
+            Self::ReadBits { bits, .. } if *bits > MANY_BITS => {
+                write!(f, "{bits} bits of this answer are other ones and its check is wrong: a disturbed miso, or")?;
+                f.write_str(" another map, SPI mode or length of the chain")
             }
             Self::ReadBits { bits, is_checked } => {
                 let plural = if *bits == 1 { "" } else { "s" };

@@ -33,7 +33,7 @@
 //! # Ok::<(), replay::Error>(())
 //! ```
 //!
-//! Reads no file but by [`capture`](crate::capture), and knows no text but one line for each divergence.
+//! Reads no file but by [`capture`], and knows no text but one line for each divergence.
 
 mod adopt;
 mod difference;
@@ -47,7 +47,7 @@ mod outcome;
 mod tests;
 mod twin;
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 
 use stepchain::map::Layout;
@@ -55,7 +55,7 @@ use stepchain::map::Layout;
 use crate::capture::{self, Frame};
 use crate::chain::VirtualChain;
 use crate::decode::Dictionary;
-use crate::device::Switch;
+use crate::device::{MotorSetup, Switch};
 
 pub use difference::Difference;
 pub use error::Error;
@@ -71,6 +71,8 @@ use twin::{Edit, Slack, Step, Twin};
 pub const AHEAD: usize = 24;
 /// Frames that it looks back at least, where there are so many and none of them diverged.
 pub const BACK: usize = 32;
+/// Between two samples of a motor, in nanoseconds.
+const MOTOR_NS: u64 = 1_000_000;
 /// Divergences whose meaning is looked for by trial; of later ones only what differs is told.
 pub const TRIED: u64 = 64;
 
@@ -90,6 +92,9 @@ pub struct Options {
     /// Home switches that the machine has: device, axis, and where it is closed, from where the rotor was as the recording
     /// began.
     pub switches: Vec<(usize, usize, Switch)>,
+    /// Motors for the virtual chain: device, axis, and what is on its shaft. What such a motor does can be asked of the
+    /// [chain](Replay::chain); its device sees its currents, so that it may stall or trip where the captured one did not.
+    pub motors: Vec<(usize, usize, MotorSetup)>,
     /// By how much the instant of a latch may be off, in nanoseconds; [`Options::TIME_TOLERANCE_NS`] if `None`.
     pub time_tolerance_ns: Option<u64>,
     /// The share by which the devices' own clocks may be off.
@@ -141,6 +146,7 @@ pub struct Replay {
     slack: Slack,
     from_power_up: bool,
     switches: Vec<(usize, usize, Switch)>,
+    motors: Vec<(usize, usize, MotorSetup)>,
     twin: Option<Twin>,
     /// A branch of the twin as it was before the frames in `since`.
     base: Option<Twin>,
@@ -157,14 +163,19 @@ impl Replay {
     /// A comparison with a chain of so many devices.
     ///
     /// # Errors
-    /// [`Error::Chain`] for a map or a number of devices that cannot be a chain, and [`Error::Switch`] for a switch of an axis
-    /// that is not there.
+    /// [`Error::Chain`] for a map or a number of devices that cannot be a chain, [`Error::Switch`] and [`Error::Motor`] for one
+    /// of an axis that is not there, and [`Error::Name`] for a name to ignore that the map does not have.
     pub fn new(layout: &'static Layout, devices: usize, options: &Options) -> Result<Self, Error> {
         VirtualChain::new(layout, devices).map_err(Error::Chain)?;
-        for &(device, axis, _) in &options.switches {
-            if device >= devices || axis >= usize::from(layout.axes) {
-                return Err(Error::Switch { device, axis });
-            }
+        let is_there = |device: usize, axis: usize| device < devices && axis < usize::from(layout.axes);
+        if let Some(&(device, axis, _)) = options.switches.iter().find(|it| !is_there(it.0, it.1)) {
+            return Err(Error::Switch { device, axis });
+        }
+        if let Some(&(device, axis, _)) = options.motors.iter().find(|it| !is_there(it.0, it.1)) {
+            return Err(Error::Motor { device, axis });
+        }
+        if let Some(name) = options.ignore.iter().find(|name| !has_name(layout, name)) {
+            return Err(Error::Name { name: name.clone(), names: names(layout).map(str::to_owned).collect() });
         }
         Ok(Self {
             dictionary: Arc::new(Dictionary::new(layout)),
@@ -176,6 +187,7 @@ impl Replay {
             },
             from_power_up: options.from_power_up,
             switches: options.switches.clone(),
+            motors: options.motors.clone(),
             twin: None,
             base: None,
             since: Vec::new(),
@@ -232,6 +244,10 @@ impl Replay {
             if device < devices {
                 chain.set_switch(device, axis, switch);
             }
+        }
+        for (device, axis, motor) in self.motors.iter().filter(|it| it.0 < devices) {
+            chain.attach_motor(*device, *axis, motor);
+            chain.record_motor(*device, *axis, MOTOR_NS);
         }
         let (dictionary, rules) = (Arc::clone(&self.dictionary), Arc::clone(&self.rules));
         Some(Twin::new(chain, dictionary, rules, self.slack, first_ns, from_power_up))
@@ -301,4 +317,16 @@ impl Replay {
         self.edits.clear();
         self.base_is_start = false;
     }
+}
+
+/// What can differ in an answer, by name, each name once.
+fn names(layout: &'static Layout) -> impl Iterator<Item = &'static str> {
+    let flags = layout.status.flags.iter().map(|bit| bit.flag.name());
+    let registers = layout.registers.iter().map(|register| register.name);
+    let state = (!layout.status.motion_states.is_empty()).then_some("motion state");
+    flags.chain(state).chain(registers).collect::<BTreeSet<_>>().into_iter()
+}
+
+fn has_name(layout: &'static Layout, name: &str) -> bool {
+    names(layout).any(|other| other.eq_ignore_ascii_case(name))
 }

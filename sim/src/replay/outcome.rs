@@ -58,7 +58,7 @@ impl Outcome {
     /// Whether everything that could be compared was as it should be, and the recording whole.
     #[must_use]
     pub const fn agrees(&self) -> bool {
-        self.divergences.is_empty() && self.ended.is_none() && self.counts.answers > 0
+        self.divergences.is_empty() && self.troubles.is_empty() && self.ended.is_none() && self.counts.answers > 0
     }
 
     /// # Panics

@@ -7,9 +7,10 @@ use std::sync::Arc;
 use crate::capture::{Asked, Conversation, Facts, Frame, Seconds};
 use crate::cli::Failure;
 use crate::cli::decode::{Chain, told_of};
+use crate::device::MotorSample;
 use crate::replay::{Divergence, Replay};
 use crate::report::Track;
-use crate::report::timeline::{Entry, Lane, Timeline, drawing, page};
+use crate::report::timeline::{Entry, Lane, Series, Timeline, drawing, page};
 
 /// Commands and divergences that the page has at most; what follows is counted. A page of more would not open.
 const MOST: usize = 200_000;
@@ -98,7 +99,7 @@ impl Story {
         };
         let (origin_ns, start_ns) = (replay.origin_ns(), self.first_ns.unwrap_or(0));
         let axes = self.axes;
-        let mut lanes = self.lanes;
+        let (mut lanes, mut has_motor) = (self.lanes, false);
         for (place, lane) in lanes.iter_mut().enumerate() {
             let (device, axis) = (place / axes, place % axes);
             let name = if axes == 1 { format!("device {device}") } else { format!("device {device}, axis {axis}") };
@@ -110,6 +111,10 @@ impl Story {
                 Track::through(&name, &chain.trajectory(device, axis).iter().map(corner).collect::<Vec<_>>())
             });
             lane.track.name = name;
+            let chain = replay.chain().filter(|chain| device < chain.devices());
+            let current = chain.and_then(|chain| of_motor(&chain.motor_samples(device, axis), seconds(origin_ns)));
+            lane.series.extend(current);
+            has_motor |= !lane.series.is_empty();
         }
         let mut told = vec![
             ("file".to_owned(), file.to_owned()),
@@ -130,9 +135,23 @@ impl Story {
         }
         let motion = "position and velocity are those of the virtual chain, from where the recording began".to_owned();
         told.push(("motion".to_owned(), motion));
+        if has_motor {
+            let motors =
+                "currents are those of motors on the virtual chain, with their load and no end stops, and not measured"
+                    .to_owned();
+            told.push(("motors".to_owned(), motors));
+        }
         let (start_s, end_s) = (seconds(start_ns), seconds(self.end_ns.max(start_ns)));
         Timeline { title: format!("Replay of {file}"), summary, facts: told, lanes, start_s, end_s }
     }
+}
+
+/// The current of a motor over the recording's time.
+fn of_motor(samples: &[MotorSample], origin_s: f64) -> Option<Series> {
+    let point = |sample: &MotorSample| (origin_s + sample.time_ns as f64 * 1e-9, sample.current_a);
+    let series =
+        || Series { name: "current of the virtual motor, A".to_owned(), points: samples.iter().map(point).collect() };
+    (!samples.is_empty()).then(series)
 }
 
 /// The axis that a command is for; the first where it is for the device as a whole.

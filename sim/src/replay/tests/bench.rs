@@ -118,7 +118,7 @@ impl Bench {
     }
 }
 
-fn transfer(chain: &VirtualChain, frames: &mut Vec<Frame>, bytes: &mut [u8]) {
+pub(super) fn transfer(chain: &VirtualChain, frames: &mut Vec<Frame>, bytes: &mut [u8]) {
     let now_ns = || i64::try_from(chain.now_ns()).unwrap();
     let (start_ns, mosi) = (now_ns(), Some(bits_of(bytes)));
     let Ok(()) = chain.spi().transfer_in_place(bytes);

@@ -38,3 +38,26 @@ fn what_was_before_the_recording_began_is_no_divergence() {
         }
     }
 }
+
+/// Of any map: one bit of one answer is turned over. It is told once and in its own frame; or not at all, where the answer
+/// was broken off by the next question, so that nobody can say what it was.
+#[test]
+fn a_flipped_bit_of_any_map_is_told_once_and_in_its_own_frame() {
+    let (mut told_once, mut all) = (0, 0);
+    for seed in 0..16 {
+        let layout = random_map::layout(seed);
+        let mut bench = Bench::new(layout, 1 + (seed % 3) as usize);
+        let mut dice = Dice::new(seed, 2);
+        (0..30).for_each(|_| bench.chatter(&mut dice));
+        let number = 4 + dice.below(bench.frames.len() as u64 / 2) as usize;
+        let miso = bench.frames[number].miso.as_mut().unwrap();
+        let bit = dice.below(miso.len() as u64) as usize;
+        miso[bit] = !miso[bit];
+        let found = bench.replayed(&strict());
+        assert!(found.len() <= 1, "map {seed}, frame {number}, bit {bit}:\n{}", told(&found));
+        assert!(found.iter().all(|one| one.frame == number as u64), "map {seed}, frame {number}:\n{}", told(&found));
+        all += 1;
+        told_once += found.len();
+    }
+    assert!(told_once * 10 >= all * 8, "only {told_once} of {all} were seen");
+}
