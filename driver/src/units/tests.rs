@@ -41,7 +41,7 @@ macro_rules! for_each_quantity {
                 for bits in [min - 1, max + 1, i64::MIN, i64::MAX] {
                     let error = $name::from_bits(bits).unwrap_err();
                     assert_eq!((error.value().bits, error.min().bits, error.max().bits), (bits, min, max));
-                    assert_eq!(error.unit, $name::UNIT);
+                    assert_eq!(error.unit(), $name::UNIT);
                 }
             )*
         }
