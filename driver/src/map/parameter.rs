@@ -67,10 +67,14 @@ macro_rules! parameters {
             #[inline(always)]
             pub(crate) const fn id_here(self) -> u32 {
                 match self {
-                    $(Self::$name => $id,)*
                     Self::BackEmfFrom(segment) => 0x1_0000 + segment.id(),
                     Self::BackEmfSlope(segment) => 0x2_0000 + segment.id(),
                     Self::Custom(number) => 0x3_0000 + number as u32,
+                    // Apart, for numbers in the order of the declaration alone are no table and no jumps.
+                    _ => match self {
+                        $(Self::$name => $id,)*
+                        _ => 0x4_0000,
+                    },
                 }
             }
         }

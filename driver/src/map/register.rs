@@ -176,9 +176,7 @@ impl Register {
     /// limits are the register's and the unit is its own).
     pub const fn code_of(&self, value: Value) -> Result<u32, OutOfRange> {
         if value.unit() as u8 != self.unit as u8 {
-            let (min, max) = self.coding.limits(self.unit);
-            let (min, max) = (self.unit.number(min), self.unit.number(max));
-            return Err(OutOfRange { value: value.number(), min, max, unit: self.unit });
+            return Err(OutOfRange::new(value.to_bits(), value.unit(), self.coding.limits(self.unit), self.unit));
         }
         self.coding.code_of(value.to_bits(), self.unit)
     }

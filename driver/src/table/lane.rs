@@ -319,7 +319,8 @@ impl<M: ChainMap> Tables<M> {
     pub(super) fn value_in(field: &Field, content: u32) -> Result<Value, OutOfRange> {
         let scale = at(Self::SCALES, field.scale);
         let bits = scale.value_of::<Self>(content.wrapping_shr(field.lsb.into()) & scale.mask())?;
-        Value::from_bits(scale.unit(), bits)
+        // A scale gives nothing else than what its unit holds.
+        Ok(Value::of_checked(scale.unit(), bits))
     }
 
     /// The word with this content, its first bit uppermost.

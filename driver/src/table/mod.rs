@@ -164,6 +164,7 @@ impl<M: ChainMap> Tables<M> {
     /// By four bits what the check makes of them, where the wire has one.
     const NIBBLES: [u8; 16] = word::nibbles(Self::LAYOUT.wire.crc);
 
+    #[inline(never)]
     fn form(verb: Verb, buffer_mode: BufferMode) -> Option<&'static Form> {
         Self::form_here::<false>(verb, buffer_mode)
     }
@@ -219,8 +220,12 @@ impl<M: ChainMap> Tables<M> {
 }
 
 /// The entry of a number; that of 0 stands for none.
+///
+/// A number of no entry, which no table holds, becomes 0 first: then the entry of none is not a second one in the image.
+#[inline(always)]
 fn at<T: Entry>(table: &'static [T], number: u8) -> &'static T {
-    table.get(number as usize).unwrap_or(T::NONE)
+    let number = if (number as usize) < table.len() { number as usize } else { 0 };
+    table.get(number).unwrap_or(T::NONE)
 }
 
 /// What a table is made of.

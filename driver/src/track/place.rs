@@ -185,7 +185,7 @@ mod tests {
         }
         assert!(place.move_to(at(27)).is_ok());
         let error = place.move_to(at(28)).unwrap_err();
-        assert_eq!((error.value.bits, error.min.bits, error.max.bits), (28, -228, 27));
+        assert_eq!((error.value().bits, error.min().bits, error.max().bits), (28, -228, 27));
     }
 
     #[test]
@@ -202,7 +202,7 @@ mod tests {
         let place = Place::new(&SMALL, Position::from_microsteps(3), at(0));
         for target in [256, -256, i64::MAX, i64::MIN] {
             let error = place.move_to(at(target)).unwrap_err();
-            assert_eq!((error.value.bits, error.min.bits, error.max.bits), (target, -255, 255));
+            assert_eq!((error.value().bits, error.min().bits, error.max().bits), (target, -255, 255));
         }
         let far = Place::new(&SMALL, Position::ZERO, at(i64::MIN));
         assert!(far.move_to(at(i64::MAX)).is_err());

@@ -118,13 +118,7 @@ impl Unit {
     }
 
     pub(crate) const fn out_of_range(self, bits: i64, min: i64, max: i64) -> OutOfRange {
-        let fraction_bits = self.fraction_bits();
-        OutOfRange {
-            value: Number { bits, fraction_bits },
-            min: Number { bits: min, fraction_bits },
-            max: Number { bits: max, fraction_bits },
-            unit: self,
-        }
+        OutOfRange { bits, min, max, of: self, unit: self }
     }
 }
 
@@ -182,22 +176,53 @@ impl fmt::Display for Number {
 }
 
 /// A value that a type, a register or a command field cannot hold; nothing was clamped and nothing was sent.
+///
+/// Keeps bare bits, for which an error of nearly every call is the smaller: what they mean, the units say.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OutOfRange {
+    bits: i64,
+    min: i64,
+    max: i64,
+    /// The unit of the value: another one than that of the limits where a register has another.
+    of: Unit,
+    unit: Unit,
+}
+
+impl OutOfRange {
+    /// A value of the unit `of` beyond limits in `unit`.
+    pub(crate) const fn new(bits: i64, of: Unit, (min, max): (i64, i64), unit: Unit) -> Self {
+        Self { bits, min, max, of, unit }
+    }
+
     /// What was asked for.
-    pub value: Number,
+    #[must_use]
+    pub const fn value(&self) -> Number {
+        self.of.number(self.bits)
+    }
+
     /// The smallest value that would have been taken.
-    pub min: Number,
+    #[must_use]
+    pub const fn min(&self) -> Number {
+        self.unit.number(self.min)
+    }
+
     /// The greatest value that would have been taken.
-    pub max: Number,
-    /// The unit of all three.
-    pub unit: Unit,
+    #[must_use]
+    pub const fn max(&self) -> Number {
+        self.unit.number(self.max)
+    }
+
+    /// The unit of the limits, and of the value if it is not of another one than the register.
+    #[must_use]
+    pub const fn unit(&self) -> Unit {
+        self.unit
+    }
 }
 
 impl fmt::Display for OutOfRange {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { value, min, max, unit } = self;
+        let (value, min, max, unit) = (self.value(), self.min(), self.max(), self.unit);
         // A factor has no symbol, and then no space before it.
         let space = if unit.symbol().is_empty() { "" } else { " " };
         write!(f, "{value}{space}{unit} is outside {min}..={max}{space}{unit}")

@@ -40,8 +40,8 @@ macro_rules! for_each_quantity {
                 assert_eq!($name::ZERO.to_bits(), 0);
                 for bits in [min - 1, max + 1, i64::MIN, i64::MAX] {
                     let error = $name::from_bits(bits).unwrap_err();
-                    assert_eq!((error.value.bits, error.min.bits, error.max.bits), (bits, min, max));
-                    assert_eq!(error.unit, $name::UNIT);
+                    assert_eq!((error.value().bits, error.min().bits, error.max().bits), (bits, min, max));
+                    assert_eq!(error.unit(), $name::UNIT);
                 }
             )*
         }
@@ -92,7 +92,7 @@ fn a_ratio_reaches_to_the_last_bit_of_the_type() {
 fn a_ratio_beyond_64_bits_or_over_zero_is_refused_and_keeps_its_sign() {
     for (numerator, denominator) in [(i64::MAX, 1), (i64::MIN, 1), (i64::MIN, u32::MAX), (1, 0), (-1, 0)] {
         let error = Velocity::from_ratio(numerator, denominator).unwrap_err();
-        assert_eq!(error.value.bits.signum(), numerator.signum(), "{numerator}/{denominator}: {error}");
+        assert_eq!(error.value().bits.signum(), numerator.signum(), "{numerator}/{denominator}: {error}");
     }
 }
 
@@ -125,10 +125,10 @@ proptest! {
             prop_assert_eq!(found.map(i128::from), Ok(expected));
         } else {
             let error = found.unwrap_err();
-            prop_assert_eq!((error.min, error.max, error.unit), (unit.number(min), unit.number(max), unit));
+            prop_assert_eq!((error.min(), error.max(), error.unit()), (unit.number(min), unit.number(max), unit));
             let saturated = expected.clamp(-i128::from(i64::MAX), i128::from(i64::MAX));
             // Beyond 64 bits on the way, the value shows as the last one.
-            prop_assert!([saturated, saturated.signum() * i128::from(i64::MAX)].contains(&error.value.bits.into()));
+            prop_assert!([saturated, saturated.signum() * i128::from(i64::MAX)].contains(&error.value().bits.into()));
         }
     }
 
@@ -143,7 +143,7 @@ proptest! {
             }
             Err(error) => {
                 prop_assert!(bits < min || max < bits);
-                prop_assert_eq!((error.value.bits, error.min.bits, error.max.bits), (bits, min, max));
+                prop_assert_eq!((error.value().bits, error.min().bits, error.max().bits), (bits, min, max));
             }
         }
     }
@@ -164,7 +164,7 @@ proptest! {
     #[test]
     fn an_error_prints_value_limits_and_unit(bits in any_bits(), unit in select(Unit::ALL)) {
         if let Err(error) = Value::from_bits(unit, bits) {
-            let (value, min, max) = (error.value.to_string(), error.min.to_string(), error.max.to_string());
+            let (value, min, max) = (error.value().to_string(), error.min().to_string(), error.max().to_string());
             let symbol = unit.symbol();
             let expected: String = format!("{value} {symbol} is outside {min}..={max} {symbol}");
             let expected = expected.replace("  ", " ");

@@ -94,11 +94,15 @@ impl Value {
     /// # Errors
     /// [`OutOfRange`] if the unit's type does not hold them.
     pub const fn from_bits(unit: Unit, bits: i64) -> Result<Self, OutOfRange> {
-        let bits = match unit.checked(bits) {
-            Ok(bits) => bits,
-            Err(error) => return Err(error),
-        };
-        Ok(match unit {
+        match unit.checked(bits) {
+            Ok(bits) => Ok(Self::of_checked(unit, bits)),
+            Err(error) => Err(error),
+        }
+    }
+
+    /// The same for bits that the unit's type holds.
+    pub(crate) const fn of_checked(unit: Unit, bits: i64) -> Self {
+        match unit {
             Unit::Microsteps => Self::Position(Position::of_checked(bits)),
             Unit::StepsPerSecond => Self::Velocity(Velocity::of_checked(bits)),
             Unit::StepsPerSecondSquared => Self::Acceleration(Acceleration::of_checked(bits)),
@@ -110,7 +114,7 @@ impl Value {
             Unit::Factor => Self::Factor(Factor::of_checked(bits)),
             Unit::MicrostepsPerStep => Self::MicrostepResolution(MicrostepResolution::of_checked(bits)),
             Unit::Code => Self::Code(bits as u32),
-        })
+        }
     }
 
     /// The value as a bare number.

@@ -184,7 +184,7 @@ fn parameter(source: &Source<'_>, layout: &'static Layout, axis: &Axis, node: &N
 
 /// The error of a number beyond the driver's own type, in the units of the bench.
 fn beyond(node: &Node<'_>, axis: &Axis, error: &OutOfRange) -> Problem {
-    let OutOfRange { value, min, max, unit, .. } = *error;
+    let (value, min, max, unit) = (error.value(), error.min(), error.max(), error.unit());
     if unit != Unit::Microsteps {
         return node.problem(format!("{value} {unit}"), format!("{min}..={max} {unit}"));
     }

@@ -51,8 +51,8 @@ pub(super) fn value(node: &Node<'_>, register: &'static Register, resolution: u1
     let of_unit = Value::from_bits(register.unit, bits);
     let both = of_unit.and_then(|value| register.quantised(value).map(|really| (value, really)));
     let (value, really) = both.map_err(|error| {
-        let limits = format!("{}..={} {}", error.min, error.max, error.unit);
-        node.problem(format!("{} {}", error.value, error.unit), format!("`{}` within {limits}", name_of(register)))
+        let limits = format!("{}..={} {}", error.min(), error.max(), error.unit());
+        node.problem(format!("{} {}", error.value(), error.unit()), format!("`{}` within {limits}", name_of(register)))
     })?;
     // Nearest may be zero, and a slope or a speed of zero is something else than a small one.
     if number != 0.0 && really.to_bits() == 0 {

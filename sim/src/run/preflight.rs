@@ -104,14 +104,14 @@ fn words(layout: &Layout, axis: &Axis, order: Asked, error: &CommandError) -> (S
 
 fn out_of_range(layout: &Layout, axis: &Axis, order: Asked, of: &str, error: &OutOfRange) -> (String, String) {
     let (_, command, buffer_mode) = order;
-    let unit = error.unit;
+    let unit = error.unit();
     // A number of the driver prints to as many digits as it has; a whole number of microsteps is exact in steps.
     let shown = |number: Number| match unit {
         Unit::Microsteps => axis.steps(number.bits as f64).to_string(),
         _ => number.to_string(),
     };
     let name = if unit == Unit::Microsteps { "steps" } else { unit.symbol() };
-    let (mut value, mut min, max) = (shown(error.value), shown(error.min), shown(error.max));
+    let (mut value, mut min, max) = (shown(error.value()), shown(error.min()), shown(error.max()));
     let form = command.verb().and_then(|verb| layout.form_in(verb, buffer_mode));
     if form.is_some_and(sends_direction) {
         // The direction goes apart, and what was refused is the magnitude.
@@ -130,7 +130,7 @@ fn out_of_range(layout: &Layout, axis: &Axis, order: Asked, of: &str, error: &Ou
     let counter = layout.position.bits;
     let (least, greatest) = layout.position.range();
     let is_counter =
-        matches!(command, Command::MoveAbsolute { .. }) && error.min.bits == least && error.max.bits == greatest;
+        matches!(command, Command::MoveAbsolute { .. }) && error.min().bits == least && error.max().bits == greatest;
     let at = match unit {
         Unit::Microsteps => format!(" at {} microsteps a step", axis.resolution),
         _ => String::new(),

@@ -32,7 +32,9 @@ fn edges(coding: Coding, unit: Unit, min: i64, max: i64) {
     }
     for bits in [min - 1, max + 1] {
         let error = coding.code_of(bits, unit).unwrap_err();
-        let expected = OutOfRange { value: unit.number(bits), min: unit.number(min), max: unit.number(max), unit };
+        let expected = unit.out_of_range(bits, min, max);
+        assert_eq!((expected.value(), expected.min()), (unit.number(bits), unit.number(min)));
+        assert_eq!((expected.max(), expected.unit()), (unit.number(max), unit));
         assert_eq!(error, expected, "{coding:?}");
     }
 }

@@ -200,7 +200,7 @@ proptest! {
         let position = UnwrappedPosition::from_microsteps(if is_negative { i64::MIN } else { i64::MAX });
         if let Err(error) = scale.place_of(position) {
             let taken = |bits| scale.place_of(UnwrappedPosition::from_microsteps(bits)).is_ok();
-            let (min, max) = (error.min.bits, error.max.bits);
+            let (min, max) = (error.min().bits, error.max().bits);
             prop_assert!(taken(min) && (min == i64::MIN || !taken(min - 1)));
             prop_assert!(taken(max) && (max == i64::MAX || !taken(max + 1)));
         }

@@ -172,7 +172,7 @@ proptest! {
         prop_assert_eq!(oracle::value(&coding, code, unit).map(|value| value.abs_diff(bits)), nearest);
         for beyond in [min - 1, max + 1] {
             let error = coding.code_of(beyond, unit).unwrap_err();
-            prop_assert_eq!((error.value.bits, error.min.bits, error.max.bits), (beyond, min, max));
+            prop_assert_eq!((error.value().bits, error.min().bits, error.max().bits), (beyond, min, max));
         }
     }
 
