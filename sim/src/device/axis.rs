@@ -15,6 +15,7 @@ use crate::motion::{Engine, Field, Limits, OutOfRange};
 
 use super::history::{Breakpoint, Chapter, Demand, History};
 use super::machine::Machine;
+use super::past::Past;
 
 pub(super) use happening::Edge;
 use happening::{News, Search};
@@ -26,7 +27,7 @@ pub(super) use rotor::{Measured, StageHeat};
 pub struct Axis {
     engine: Engine,
     /// The motion before the present one.
-    past: Vec<Chapter>,
+    past: Past,
     /// The present motion, since it was changed last.
     chapter_since_ns: u64,
     /// Outside pulses with which it began, signed.
@@ -79,7 +80,7 @@ impl Axis {
     pub fn new(now_ns: u64, microsteps_per_step: u32) -> Self {
         Self {
             engine: Engine::new(),
-            past: Vec::new(),
+            past: Past::default(),
             chapter_since_ns: now_ns,
             chapter_pulses: 0,
             microsteps_per_step: microsteps_per_step.max(1),

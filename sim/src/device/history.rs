@@ -10,6 +10,7 @@
 
 use stepchain::map::MotionState;
 
+use super::past::Past;
 use crate::motion::{Direction, Engine, Field, FieldStep, Step};
 
 /// A corner in the motion of an axis. Between two of them velocity is linear in time and position quadratic; where
@@ -45,7 +46,7 @@ pub struct Demand {
 /// the power-up the axis is as it was then.
 #[derive(Clone, Debug)]
 pub struct History {
-    past: Vec<Chapter>,
+    past: Past,
     present: Chapter,
 }
 
@@ -62,15 +63,16 @@ pub(super) struct Chapter {
 
 impl History {
     /// Chapters in the order of time, each from where the one before it ends; `present` has no end.
-    pub(super) fn new(past: Vec<Chapter>, present: Chapter) -> Self {
+    pub(super) fn new(past: Past, present: Chapter) -> Self {
         Self { past, present }
     }
 
     /// State of the axis at any instant; where something changes at that very instant, the state after it.
     #[must_use]
     pub fn demand(&self, at_ns: u64) -> Demand {
-        let chapter = self.chapters().take_while(|chapter| chapter.since_ns <= at_ns).last();
-        let chapter = chapter.or(self.past.first()).unwrap_or(&self.present);
+        let has_begun = self.present.since_ns <= at_ns;
+        let chapter = if has_begun { None } else { self.past.at(at_ns).or(self.past.first()) };
+        let chapter = chapter.unwrap_or(&self.present);
         chapter.demand(at_ns.max(chapter.since_ns))
     }
 
@@ -116,8 +118,8 @@ impl History {
 
     /// Those of which something may lie after `from_ns` and not after `to_ns`.
     fn chapters_in(&self, from_ns: u64, to_ns: u64) -> impl Iterator<Item = &Chapter> {
-        let later = self.chapters().skip_while(move |chapter| chapter.until_ns <= from_ns);
-        later.take_while(move |chapter| chapter.since_ns <= to_ns)
+        let later = self.past.ending_after(from_ns).chain([&self.present]);
+        later.filter(move |chapter| chapter.until_ns > from_ns).take_while(move |chapter| chapter.since_ns <= to_ns)
     }
 }
 

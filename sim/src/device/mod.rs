@@ -76,6 +76,7 @@ mod history;
 mod machine;
 mod motors;
 mod obey;
+mod past;
 mod registers;
 mod surroundings;
 #[cfg(test)]

@@ -68,6 +68,10 @@ use quantity::{
     not_negative, positive,
 };
 
+/// Windings of motors take milliseconds. A current that follows within less than this is a slip of the unit, and costs a run
+/// its time: the model goes through each settling.
+const LEAST_TIME_CONSTANT_S: f64 = 1e-6;
+
 const TOP: &[&str] = &["name", "description", "motor", "heat", "load", "supply", "wanted", "duty"];
 const MOTOR: &[&str] = &[
     "steps_per_turn",
@@ -203,11 +207,20 @@ fn motor(table: &Table<'_>, heat: &Table<'_>) -> Result<MotorData, Problem> {
             ));
         }
     };
+    let resistance_ohm = positive(table, "resistance_ohm", &RESISTANCE)?;
+    let inductance_h = positive(table, "inductance_h", &INDUCTANCE)?;
+    if inductance_h < LEAST_TIME_CONSTANT_S * resistance_ohm {
+        let node = table.need("inductance_h", "henries")?;
+        return Err(node.problem(
+            format!("a winding whose current follows in {:.3e} s", inductance_h / resistance_ohm),
+            format!("an inductance over the resistance of at least {LEAST_TIME_CONSTANT_S:e} s"),
+        ));
+    }
     Ok(MotorData {
         steps_per_turn,
-        resistance_ohm: positive(table, "resistance_ohm", &RESISTANCE)?,
+        resistance_ohm,
         resistance_at_c: table.get("resistance_at_c").map_or(Ok(20.0), |node| celsius(&node))?,
-        inductance_h: positive(table, "inductance_h", &INDUCTANCE)?,
+        inductance_h,
         back_emf_v_s_per_rad,
         rated_current_a,
         rotor_inertia_kg_m2: positive(table, "rotor_inertia_kg_m2", &INERTIA)?,
@@ -423,6 +436,12 @@ mod tests {
                 "inductance_h = 3.2e-3",
                 "inductance_h = 1e-308",
                 "m.toml:8:16: found 1e-308, expected a number above 0, in henries between 1e-8 and 1e3",
+            ),
+            (
+                "inductance_h = 3.2e-3",
+                "inductance_h = 3.2e-7",
+                "m.toml:8:16: found a winding whose current follows in 2.000e-7 s, expected an inductance over the \
+                 resistance of at least 1e-6 s",
             ),
             (
                 "back_emf_v_s_per_rad = 0.25 ",
