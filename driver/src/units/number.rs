@@ -178,7 +178,7 @@ impl fmt::Display for Number {
 /// A value that a type, a register or a command field cannot hold; nothing was clamped and nothing was sent.
 ///
 /// Keeps bare bits, for which an error of nearly every call is the smaller: what they mean, the units say.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct OutOfRange {
     bits: i64,
@@ -217,6 +217,18 @@ impl OutOfRange {
     #[must_use]
     pub const fn unit(&self) -> Unit {
         self.unit
+    }
+}
+
+impl fmt::Debug for OutOfRange {
+    /// With numbers that can be read, since so an error leaves `main`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("OutOfRange")
+            .field("value", &self.value())
+            .field("min", &self.min())
+            .field("max", &self.max())
+            .field("unit", &self.unit)
+            .finish()
     }
 }
 

@@ -88,6 +88,15 @@ fn a_ratio_reaches_to_the_last_bit_of_the_type() {
     assert!(Acceleration::from_ratio(-1, 512).is_err());
 }
 
+/// By hand: 2³¹ bits of 2⁻¹² are 524 288, and those of 2⁻⁸ are 8 388 608.
+#[test]
+fn an_error_shows_its_numbers_in_debug_too_and_the_value_in_its_own_unit() {
+    let error = OutOfRange::new(1 << 31, Unit::StepsPerSecond, (0, 1 << 31), Unit::StepsPerSecondSquared);
+    let expected = "OutOfRange { value: 524288 (2147483648/2^12), min: 0 (0/2^8), \
+        max: 8388608 (2147483648/2^8), unit: StepsPerSecondSquared }";
+    assert_eq!(format!("{error:?}"), expected);
+}
+
 #[test]
 fn a_ratio_beyond_64_bits_or_over_zero_is_refused_and_keeps_its_sign() {
     for (numerator, denominator) in [(i64::MAX, 1), (i64::MIN, 1), (i64::MIN, u32::MAX), (1, 0), (-1, 0)] {
