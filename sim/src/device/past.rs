@@ -26,7 +26,7 @@ impl Past {
     }
 
     pub(super) fn iter(&self) -> impl Iterator<Item = &Chapter> {
-        self.from_volume(0)
+        self.volumes_from(0)
     }
 
     pub(super) fn first(&self) -> Option<&Chapter> {
@@ -49,10 +49,10 @@ impl Past {
     pub(super) fn ending_after(&self, from_ns: u64) -> impl Iterator<Item = &Chapter> {
         let has_ended = |chapter: &Chapter| chapter.until_ns <= from_ns;
         let ended = self.volumes.partition_point(|volume| volume.last().is_some_and(has_ended));
-        self.from_volume(ended).skip_while(move |chapter| chapter.until_ns <= from_ns)
+        self.volumes_from(ended).skip_while(move |chapter| chapter.until_ns <= from_ns)
     }
 
-    fn from_volume(&self, number: usize) -> impl Iterator<Item = &Chapter> {
+    fn volumes_from(&self, number: usize) -> impl Iterator<Item = &Chapter> {
         let volumes = self.volumes.get(number..).unwrap_or_default();
         volumes.iter().flat_map(|volume| volume.iter()).chain(&self.latest)
     }
